@@ -1,0 +1,25 @@
+"""Where each room's pages begin."""
+
+from importlib import import_module
+from importlib.util import find_spec
+
+from django.urls import include, path
+
+ROOMS = [
+    "people",
+    "field",
+    "labels",
+    "bench",
+    "store",
+    "temperature",
+    "checks",
+    "handoffs",
+    "tubes",
+    "imports",
+]
+
+urlpatterns = [
+    path("", include(import_module(f"biobank.{room}.urls")))
+    for room in ROOMS
+    if find_spec(f"biobank.{room}.urls")
+]
