@@ -1,0 +1,193 @@
+"""The one table of event kinds: what each needs, does, and is called.
+
+Promises: nothing else in the project knows what a kind needs or does. Adding a kind is adding a row
+here (and a step in `effects`, when it does something new).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field
+from typing import Any
+
+from custody.core import effects
+from custody.core.effects import Step
+from custody.core.event import Act
+from custody.core.refusal import Refused
+
+Spec = dict[str, str]  # field name -> "text", "int" (0 or more), "any int", "bool", "object"; ?: optional
+Wrong = list[tuple[str, str]]
+
+PLACE: Spec = {"unit": "text", "row": "int?", "col": "int?"}
+GRADES: Spec = {"haemolysis": "int?", "lipaemia": "int?", "icterus": "int?"}
+DESCRIBED: Spec = {"label": "text?", "matrix": "text?", "additive": "text?", "container": "text?"}
+SENT: Spec = {
+    "to": "text", "how": "text", "seal": "text?", "due_ms": "any int?", "centi_c": "any int?",
+    "carrier": "text?", "waybill": "text?", "logger": "text?",
+}  # fmt: skip
+RESULT: Spec = {"result": "text"}
+COMMON: Spec = {"note": "text?", "reason": "text?"}
+
+RESULTS = {
+    "received": {"ok", "missing", "extra", "unreadable", "damaged", "warm"},
+    "counted": {"seen", "not_seen", "foreign"},
+}
+HOW = {"hand", "view", "locked", "secured", "sealed"}
+REASONS = {"did_not_occur", "incorrect_data"}
+
+
+@dataclass(frozen=True)
+class Kind:
+    """One kind of event.
+
+    words  what people read in a timeline; rank breaks ties between acts of one and the same millisecond
+    data   fields of the event; lines: role -> fields of a line with that role
+    step   effect on a tube; whole: what must hold across the lines of one event
+    """
+
+    words: str
+    step: Step = effects.nothing
+    data: Spec = field(default_factory=dict)
+    lines: Mapping[str, Spec] = field(default_factory=lambda: {"subj": {}})
+    rank: int = 5
+    whole: Callable[[Act], Wrong] = lambda act: []
+
+
+def balances(act: Act) -> Wrong:
+    """What was given away and lost may not exceed what was taken."""
+    taken = sum(line["ul"] for line in act.lines if line["role"] == "from")
+    given = sum(line["ul"] for line in act.lines if line["role"] == "to") + act.data.get("loss_ul", 0)
+    if given <= taken:
+        return []
+    return [("aliquot_balances", f"{given / 1000:g} mL cannot come out of the {taken / 1000:g} mL taken.")]
+
+
+def known_how(act: Act) -> Wrong:
+    how = act.data["how"]
+    return (
+        []
+        if how in HOW
+        else [("data_malformed", f"A handoff goes by {', '.join(sorted(HOW))}, not {how!r}.")]
+    )
+
+
+def known_result(act: Act) -> Wrong:
+    odd = {line["result"] for line in act.lines} - RESULTS[act.kind]
+    return [("line_malformed", f"{word!r} is not a result of {act.kind}.") for word in sorted(odd)]
+
+
+def grades_0_to_4(act: Act) -> Wrong:
+    odd = any(line.get(name, 0) > 4 for line in act.lines for name in GRADES)
+    return [("grade_out_of_range", "Grades go from 0 to 4.")] if odd else []
+
+
+def amends(act: Act) -> Wrong:
+    odd = act.data["reason"] not in REASONS
+    return [("data_malformed", "The reason is did_not_occur or incorrect_data.")] if odd else []
+
+
+KINDS: dict[str, Kind] = {
+    "label_printed": Kind(
+        "Label printed", effects.printed,
+        {"set": "text?", "plan": "text?", "copy": "int?"},
+        {"new": DESCRIBED | {"ul": "int?"}, "copy": {}}, rank=0),
+    "issued": Kind("Set issued", data={"set": "text", "to": "text?"}, rank=1),
+    "bound": Kind("Bound to a workup", effects.bound, {"set": "text?", "workup": "text"}, rank=1),
+    "drawn": Kind(
+        "Drawn", effects.drawn, {"workup": "text?"}, {"subj": {"ul": "int?", "short": "bool?"}}, rank=2),
+    "not_collected": Kind("Not collected", effects.not_collected, {"reason": "text"}, rank=2),
+    "closed": Kind("Set closed", data={"set": "text"}, rank=9),
+    "spun": Kind(
+        "Spun", effects.handled,
+        {"g": "int", "rpm": "int?", "radius_mm": "int?", "minutes": "int", "centi_c": "any int?",
+         "brake": "bool?"}, rank=3),
+    "graded": Kind("Graded", effects.handled, lines={"subj": GRADES}, whole=grades_0_to_4),
+    "aliquoted": Kind(
+        "Aliquoted", effects.aliquoted, {"loss_ul": "int?"},
+        {"from": {"ul": "int"}, "to": DESCRIBED | {"of": "text", "ul": "int"}}, rank=4, whole=balances),
+    "handed_off": Kind("Handed off", effects.handed_off, SENT, whole=known_how),
+    "shipped": Kind("Shipped", effects.handed_off, SENT, whole=known_how),
+    "received": Kind(
+        "Received", effects.received, {"counted": "int?", "seal_intact": "bool?", "centi_c": "any int?"},
+        {"subj": RESULT}, whole=known_result),
+    "refused": Kind("Handoff refused", effects.returned, {"reason": "text"}),
+    "withdrawn": Kind("Handoff withdrawn", effects.returned, {"reason": "text"}),
+    "put_away": Kind("Put away", effects.put_away, lines={"subj": PLACE}),
+    "moved": Kind("Moved", effects.moved, lines={"subj": PLACE | {"to": "text?"}}),
+    "pulled": Kind("Pulled", effects.pulled, {"why": "text"}),
+    "thawed": Kind("Thawed", effects.thawed, {"why": "text?"}),
+    "counted": Kind("Counted", effects.counted, {"unit": "text"}, {"subj": RESULT}, whole=known_result),
+    "discrepancy_noted": Kind("Discrepancy noted", effects.dispute_noted, {"code": "text"}),
+    "discrepancy_resolved": Kind("Discrepancy resolved", effects.dispute_resolved, {"code": "text"}),
+    "discarded": Kind("Discarded", effects.discarded, {"why": "text", "method": "text?"}),
+    "reserved": Kind("Reserved", effects.reserved, {"why": "text?"}),
+    "released": Kind("Released from reserve", effects.released, {"why": "text?"}),
+    "voided": Kind("Event voided", data={"of": "text", "reason": "text"}, lines={}, whole=amends),
+    "corrected": Kind(
+        "Event corrected", data={"of": "text", "reason": "text", "set": "object"}, lines={}, whole=amends),
+}  # fmt: skip
+
+AMENDING = {"voided", "corrected"}
+
+
+def check(act: Act) -> None:
+    """Refused when an act lacks what its kind needs, or says what its kind does not know."""
+    kind = KINDS.get(act.kind)
+    if kind is None:
+        raise Refused("kind_unknown", f"{act.kind!r} is not a kind of event.")
+    _fits("data_malformed", act.kind, act.data, COMMON | dict(kind.data))
+    if kind.lines and not act.lines:
+        raise Refused("line_malformed", f"{kind.words}: no tube is named.")
+    for line in act.lines:
+        _check_line(kind, act.kind, line)
+    _no_line_twice(act)
+
+
+def whole(act: Act) -> Wrong:
+    """What is wrong across the lines of one well-formed act."""
+    return KINDS[act.kind].whole(act)
+
+
+def _check_line(kind: Kind, name: str, line: Mapping[str, Any]) -> None:
+    role = line.get("role")
+    if not isinstance(role, str) or role not in kind.lines:
+        raise Refused("line_malformed", f"{name} has no lines with the role {role!r}.")
+    if isinstance(line.get("u"), str):
+        return _fits(
+            "line_malformed", name, line, {"u": "text", "role": "text", "to": "text?", "note": "text?"}
+        )
+    spec = {"t": "text", "role": "text", "note": "text?"} | dict(kind.lines[role])
+    if name == "moved":
+        spec.pop("to")
+    return _fits("line_malformed", name, line, spec)
+
+
+def _no_line_twice(act: Act) -> None:
+    named = [(line.get("t"), line.get("u"), line["role"]) for line in act.lines]
+    if len(set(named)) < len(named):
+        raise Refused("line_twice", "The same tube is named twice in one act.")
+
+
+def _fits(code: str, kind: str, given: Mapping[str, Any], spec: Mapping[str, str]) -> None:
+    for name in given:
+        if name not in spec:
+            raise Refused(code, f"{kind} does not know the field {name!r}.")
+    for name, wanted in spec.items():
+        value = given.get(name)
+        if value is None and not wanted.endswith("?"):
+            raise Refused(code, f"{kind} needs the field {name!r}.")
+        if value is not None and not _is(value, wanted.rstrip("?")):
+            raise Refused(code, f"{kind}: {name!r} must be {wanted.rstrip('?')}, not {value!r}.")
+
+
+def _is(value: Any, wanted: str) -> bool:
+    match wanted:
+        case "text":
+            return isinstance(value, str) and value != ""
+        case "int":
+            return isinstance(value, int) and not isinstance(value, bool) and value >= 0
+        case "any int":
+            return isinstance(value, int) and not isinstance(value, bool)
+        case "bool":
+            return isinstance(value, bool)
+    return isinstance(value, dict)
