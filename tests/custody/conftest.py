@@ -1,0 +1,34 @@
+"""A short way to say that something happened."""
+
+import pytest
+
+from custody.core.event import Act, new_id
+from custody.record import record
+
+START = 1_780_000_000_000  # some morning in 2026, UTC milliseconds
+
+
+@pytest.fixture
+def say(db):
+    """say("drawn", "T1", 3, ul=500): three minutes after the start."""
+
+    def write(
+        kind, tubes, minute, *, org="SSS", strict=True, key=None, ref=None, data=None, role="subj", **line
+    ):
+        tubes = [tubes] if isinstance(tubes, str) else tubes
+        act = Act(
+            kind=kind, at_ms=START + minute * 60_000, by="p1", org=org, id=key or new_id(), data=data or {},
+            ref=ref, lines=[{"t": tube, "role": role} | line for tube in tubes],
+        )  # fmt: skip
+        return record([act], login="fieldtech", strict=strict)[0]
+
+    return write
+
+
+@pytest.fixture
+def drawn(say):
+    """Tubes T1 to T3, printed and drawn, 1 mL each."""
+    tubes = ["T1", "T2", "T3"]
+    say("label_printed", tubes, 0, role="new")
+    say("drawn", tubes, 1, ul=1_000)
+    return tubes
