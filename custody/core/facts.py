@@ -1,0 +1,90 @@
+"""What is known of one tube when it is checked against rules.
+
+Promises: values only, already effective: voided acts are not in here, corrected acts carry their
+new values, and an aliquot has the draw, the spin and the earlier history of the tubes it came from.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Protocol
+
+ACTS = ("drawn", "spun", "aliquoted", "put_away", "frozen")
+NOW = "now"  # as the end of an interval: the moment of checking
+
+
+class Phase(Protocol):
+    """What a rule reads of a stretch of storage (custody.core.thermal.PhaseSummary fits).
+
+    name            frozen, cold or ambient
+    start/end_ms    UTC milliseconds; no end: it lasts
+    assumed_ms      time for which only a set point is known; no_data_ms: not even that
+    above, below    milliseconds above / below a temperature in hundredths of °C, assumed time at its
+                    set point included
+    """
+
+    @property
+    def name(self) -> str: ...
+    @property
+    def start_ms(self) -> int: ...
+    @property
+    def end_ms(self) -> int | None: ...
+    @property
+    def assumed_ms(self) -> int | None: ...
+    @property
+    def no_data_ms(self) -> int | None: ...
+    @property
+    def above(self) -> Mapping[int, int] | None: ...
+    @property
+    def below(self) -> Mapping[int, int] | None: ...
+
+
+@dataclass(frozen=True)
+class Moment:
+    """When an act happened.
+
+    at_ms      UTC milliseconds
+    unc_s      the true time lies within this many seconds of it, either way
+    event      id of the ledger event; corrected: its values were corrected later
+    """
+
+    at_ms: int
+    unc_s: int = 0
+    event: str = ""
+    corrected: bool = False
+
+
+@dataclass(frozen=True)
+class Facts:
+    """One tube as the rules see it at `asof_ms` (UTC milliseconds).
+
+    matrix, additive  codes; an empty additive is not known ("NONE" is known to be none).
+                      The additive is the one that the blood was drawn into
+    acts              moment of each act of ACTS that happened: the draw, the first spin, the first
+                      aliquoting, the first putting away, the first storage at or below -18 °C
+    volume_ul         what is left; nominal_ul what the tube should take; drawn_ul what went in
+    short             marked as a short draw
+    grades            haemolysis, lipaemia, icterus: 0 to 4
+    phases            storage so far, oldest first, with that of parents before this tube was made
+    disputes          open discrepancies
+    """
+
+    code: str
+    asof_ms: int
+    matrix: str = ""
+    additive: str = ""
+    container: str = ""
+    acts: Mapping[str, Moment] = field(default_factory=dict)
+    spin_g: int | None = None
+    spin_minutes: int | None = None
+    volume_ul: int | None = None
+    nominal_ul: int | None = None
+    drawn_ul: int | None = None
+    short: bool = False
+    thaws: int = 0
+    thaw_events: tuple[str, ...] = ()
+    grades: Mapping[str, int] = field(default_factory=dict)
+    grade_events: Mapping[str, str] = field(default_factory=dict)
+    phases: tuple[Phase, ...] = ()
+    disputes: int = 0

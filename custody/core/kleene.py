@@ -1,0 +1,41 @@
+"""Three answers instead of two: pass, fail, cannot tell.
+
+Promises: Kleene's strong three-valued logic. `cannot_tell` gives way only where the other side
+decides alone, so not knowing never becomes a pass by itself.
+"""
+
+from __future__ import annotations
+
+from typing import Literal
+
+Answer = Literal["pass", "fail", "cannot_tell"]
+ANSWERS: tuple[Answer, ...] = ("fail", "cannot_tell", "pass")  # Kleene's order: both is min, either is max
+
+
+def both(*answers: Answer) -> Answer:
+    """And: fail if any fails, else cannot tell if any cannot tell; nothing to check is a pass."""
+    return min(answers, key=ANSWERS.index, default="pass")
+
+
+def either(*answers: Answer) -> Answer:
+    """Or: pass if any passes, else cannot tell if any cannot tell; nothing to check is a fail."""
+    return max(answers, key=ANSWERS.index, default="fail")
+
+
+def negate(answer: Answer) -> Answer:
+    """Not: cannot tell stays what it is."""
+    return ANSWERS[2 - ANSWERS.index(answer)]
+
+
+def at_most(low: int, high: int, limit: int) -> Answer:
+    """Is a value that lies somewhere in [low, high] at most `limit`? The limit itself passes."""
+    if high <= limit:
+        return "pass"
+    return "fail" if low > limit else "cannot_tell"
+
+
+def at_least(low: int, high: int, limit: int) -> Answer:
+    """Is a value that lies somewhere in [low, high] at least `limit`? The limit itself passes."""
+    if low >= limit:
+        return "pass"
+    return "fail" if high < limit else "cannot_tell"
