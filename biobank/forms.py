@@ -1,0 +1,141 @@
+"""What every form of an act shares: the key that makes a double submit one event, time, tube codes.
+
+Promises: a refusal is shown in the form that caused it, with its code, and nothing is lost of what was typed.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from datetime import datetime, timedelta
+from decimal import Decimal
+from typing import Any
+from zoneinfo import ZoneInfo
+
+from django import forms
+from django.contrib import messages
+from django.core.exceptions import ValidationError
+from django.http import HttpRequest, HttpResponse
+from django.shortcuts import redirect, render
+from django.utils import timezone
+
+from biobank.core import codes
+from custody.core.event import new_id
+from custody.core.refusal import Refused
+
+
+class TubeField(forms.CharField):
+    """A scanned or typed tube code; cleans to nine characters."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(**({"max_length": 40, "label": "Tube"} | given))
+        self.widget.attrs |= {"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
+
+    def clean(self, value: Any) -> str:
+        text = super().clean(value)
+        return checked(text) if text else ""
+
+
+class TubesField(forms.CharField):
+    """Many codes, one a line (a scanner types a line end after each); cleans to a list without repeats."""
+
+    widget = forms.Textarea
+
+    def clean(self, value: Any) -> Any:
+        text = super().clean(value) or ""
+        return list(
+            dict.fromkeys(checked(line) for line in text.replace(",", "\n").split("\n") if line.strip())
+        )
+
+
+class CelsiusField(forms.DecimalField):
+    """Typed in °C, with a comma and a typographic minus if people like; cleans to hundredths, or None."""
+
+    widget = forms.TextInput
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(**({"max_digits": 5, "decimal_places": 2, "required": False} | given))
+        self.widget.attrs |= {"inputmode": "text"}  # a numeric keypad may lack the minus
+
+    def to_python(self, value: Any) -> Decimal | None:
+        said: Decimal | None = super().to_python(
+            str(value).replace("−", "-").replace(",", ".") if value else value
+        )
+        return said
+
+    def clean(self, value: Any) -> Any:
+        celsius: Decimal | None = super().clean(value)
+        return None if celsius is None else int(celsius * 100)
+
+
+def checked(text: str) -> str:
+    try:
+        return codes.normalise(text)
+    except Refused as no:
+        raise ValidationError(no.sentence, no.code) from no
+
+
+def named(no: Refused) -> str:
+    """The sentence of a refusal, with the tube that it is about."""
+    if not no.tube:
+        return no.sentence
+    return f"{codes.show(no.tube) if codes.is_valid(no.tube) else no.tube}: {no.sentence}"
+
+
+class LocalTime(forms.DateTimeInput):
+    input_type = "datetime-local"
+
+    def __init__(self) -> None:
+        super().__init__(format="%Y-%m-%dT%H:%M", attrs={"step": "60"})
+
+
+class ActForm(forms.Form):
+    """A form that says something happened. `tz` is the zone in which times are typed."""
+
+    key = forms.UUIDField(widget=forms.HiddenInput, initial=new_id)
+    at = forms.CharField(required=False, label="When", help_text="Leave empty for now.", widget=LocalTime)
+
+    def __init__(self, *args: Any, tz: str = "UTC", **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.tz = tz
+        self.order_fields([name for name in self.fields if name != "at"])
+
+    def clean_key(self) -> str:
+        return str(self.cleaned_data["key"])
+
+    def clean_at(self) -> datetime | None:
+        return moment(self.cleaned_data["at"], self.tz)
+
+
+def moment(text: str, tz: str) -> datetime | None:
+    """A typed local time as an aware moment; empty is None. Refuses the future and what never was."""
+    if not text:
+        return None
+    try:
+        naive = datetime.fromisoformat(text)
+    except ValueError as why:
+        raise ValidationError("This is not a date and time.", "time_malformed") from why
+    aware = naive.replace(tzinfo=ZoneInfo(tz)) if naive.tzinfo is None else naive
+    if aware > timezone.now() + timedelta(minutes=5):
+        raise ValidationError("This time lies in the future.", "time_in_future")
+    return aware
+
+
+def act_view(
+    request: HttpRequest,
+    form: forms.Form,
+    template: str,
+    do: Callable[[dict[str, Any]], str],
+    context: Mapping[str, Any] | None = None,
+    done: str = "Saved.",
+) -> HttpResponse:
+    """Ask, do, show: `do(cleaned_data)` returns where to go; a Refused becomes an error of the form."""
+    if request.method == "POST" and form.is_valid():
+        try:
+            target = do(form.cleaned_data)
+        except Refused as no:
+            form.add_error(None, ValidationError(named(no), no.code))
+        else:
+            messages.success(request, done)
+            return redirect(target)
+    status = 422 if form.is_bound and form.errors else 200
+    return render(request, template, {**(context or {}), "form": form}, status=status)
