@@ -1,0 +1,61 @@
+"""What an event says beyond its kind, as pairs of words for a timeline.
+
+Promises: every field that the ledger's table of kinds knows gets a word and a unit; a field that is
+new there is shown under its own name rather than left out.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from typing import Any
+
+Say = Mapping[str, Callable[[Any], str]]
+
+SKIPPED = {"t", "u", "role", "row", "col", "result"}  # these stand in the heading, or with the unit
+NAMES = {
+    "ul": "volume", "loss_ul": "lost", "g": "force", "rpm": "speed", "radius_mm": "rotor radius",
+    "minutes": "for", "centi_c": "temperature", "seal_intact": "seal intact", "due_ms": "due",
+    "how": "kept", "to": "to", "of": "of", "counted": "counted", "short": "less than planned",
+}  # fmt: skip
+HOW = {
+    "hand": "in hand", "view": "in view", "locked": "in a locked place", "secured": "in a secured place",
+    "sealed": "under seal",
+}  # fmt: skip
+
+
+def facts(data: Mapping[str, Any], line: Mapping[str, Any], say: Say) -> list[tuple[str, str]]:
+    """(name, value) pairs of an event's data and of one of its lines, in the order in which they were said.
+
+    `say` writes the quantities: volume, celsius, when, code, matrix, additive.
+    """
+    pairs = [
+        (NAMES.get(name, name.replace("_", " ")), worded(name, value, say))
+        for name, value in {**data, **line}.items()
+        if name not in SKIPPED and value not in (None, "")
+    ]
+    return pairs + place(line)
+
+
+def place(line: Mapping[str, Any]) -> list[tuple[str, str]]:
+    if line.get("row") is None:
+        return []
+    return [("slot", f"row {line['row']}, column {line['col']}")]
+
+
+def worded(name: str, value: Any, say: Say) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, Mapping):
+        return ", ".join(f"{NAMES.get(k, k)} {worded(k, v, say)}" for k, v in value.items())
+    units = {"g": " × g", "rpm": " rpm", "radius_mm": " mm", "minutes": " min"}
+    quantity = {
+        "ul": "volume", "loss_ul": "volume", "centi_c": "celsius", "due_ms": "when", "matrix": "matrix",
+        "additive": "additive",
+    }  # fmt: skip
+    if name in quantity:
+        return say[quantity[name]](value)
+    if name == "of" and isinstance(value, str):
+        return say["code"](value)
+    if name == "how":
+        return HOW.get(value, str(value))
+    return f"{value}{units[name]}" if name in units else str(value).replace("_", " ")
