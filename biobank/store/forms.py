@@ -1,0 +1,100 @@
+"""What people type when tubes go into storage, out of it, or for good; and about units.
+
+Promises: nothing is checked here that the action checks, so that every way in refuses with the same code.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django import forms
+
+from biobank.bench.forms import ScannedTubes, WholeNumber
+from biobank.forms import ActForm, CelsiusField
+from biobank.models.store import KINDS
+
+WHY_DISCARD = [
+    ("", "choose"),
+    ("used up", "used up"),
+    ("broken or leaking", "broken or leaking"),
+    ("thawed or spoilt", "thawed or spoilt"),
+    ("not fit for any assay", "not fit for any assay"),
+    ("identity in doubt", "identity in doubt"),
+    ("authority to keep it ended", "authority to keep it ended"),
+    ("space", "space"),
+]
+METHODS = [
+    ("", "not noted"),
+    ("autoclaved", "autoclaved"),
+    ("incinerated", "incinerated"),
+    ("disinfected", "disinfected chemically"),
+    ("waste contractor", "handed to the waste contractor"),
+]
+
+
+class UnitCodeField(forms.CharField):
+    """A scanned or typed unit code; the page suggests the places that take tubes."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(**({"max_length": 20} | given))
+        self.widget.attrs |= {
+            "autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false", "list": "places",
+        }  # fmt: skip
+
+
+class PlaceForm(ActForm):
+    """Tubes, then the place."""
+
+    tubes = ScannedTubes()
+    unit = UnitCodeField(
+        label="Box", help_text="Scan the box. A cooler, bench, fridge or shipper takes loose tubes."
+    )
+    slot = forms.CharField(
+        max_length=6, required=False, label="First slot",
+        help_text="As the box calls it. Empty: the first free one. More tubes follow into the next free.",
+    )  # fmt: skip
+
+
+class PullForm(ActForm):
+    tubes = ScannedTubes()
+    why = forms.CharField(
+        max_length=120, label="What for", help_text="For an assay, an aliquot, a shipment, a check…"
+    )
+
+
+class ThawForm(ActForm):
+    tubes = ScannedTubes()
+    why = forms.CharField(max_length=120, required=False, label="What for")
+
+
+class DiscardForm(ActForm):
+    tubes = ScannedTubes()
+    why = forms.ChoiceField(label="Why", choices=WHY_DISCARD)
+    method = forms.ChoiceField(label="How", choices=METHODS, required=False)
+    note = forms.CharField(max_length=400, required=False, label="Note")
+    sure = forms.BooleanField(label="These tubes leave the collection for good")
+
+
+class NewUnitForm(ActForm):
+    """A unit and where it stands."""
+
+    code = forms.CharField(
+        max_length=20, label="Code", help_text="Letters, digits and hyphens, as on its label."
+    )
+    kind = forms.ChoiceField(label="Kind", choices=[(kind, kind) for kind in KINDS], initial="box")
+    name = forms.CharField(max_length=80, label="Name")
+    parent = UnitCodeField(label="Stands in", required=False, help_text="Code of a unit. Empty: in nothing.")
+    rows = WholeNumber(label="Rows", min_value=1, max_value=99, help_text="For a box.")
+    cols = WholeNumber(label="Columns", min_value=1, max_value=99, help_text="For a box.")
+    naming = forms.ChoiceField(label="Slots are called", choices=[("A1", "A1, A2, …"), ("1-81", "1, 2, …")])
+    nominal_centi = CelsiusField(label="Set point, °C", help_text="Empty: as cold as what it stands in.")
+    alarm_above_centi = CelsiusField(label="Alarm above, °C")
+    alarm_below_centi = CelsiusField(label="Alarm below, °C")
+    reason = forms.CharField(max_length=200, label="Reason")
+
+
+class MoveUnitForm(ActForm):
+    to = UnitCodeField(
+        label="New place", required=False, help_text="Code of a unit. Empty: it stands in nothing."
+    )
+    reason = forms.CharField(max_length=200, label="Reason")

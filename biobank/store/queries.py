@@ -1,0 +1,184 @@
+"""The storage tree, how full it is, and what is in one unit.
+
+Promises: a fixed number of queries however many units and tubes there are; where things stand comes from
+the ledger, what they are from the rows of the biobank. A loop of units (possible only in what devices
+sent) is shown once, never followed for ever.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
+
+from biobank.core.grid import Grid
+from biobank.models import Unit
+from custody import queries as ledger
+from custody.core.state import TubeState, UnitStay
+
+LOOSE = {"bench", "cooler", "fridge", "shipper"}  # where tubes stand without a box
+COLD_GAS_CENTI = -15000  # at and below -150 °C a unit is cooled by nitrogen
+
+
+@dataclass
+class Node:
+    """A unit in the tree. `tubes` and `slots` count this unit and all that it holds."""
+
+    unit: Unit
+    tubes: int = 0
+    slots: int = 0
+    children: list[Node] = field(default_factory=list)
+
+    @property
+    def percent(self) -> int:
+        return min(100, round(100 * self.tubes / self.slots)) if self.slots else 0
+
+    @property
+    def free(self) -> int:
+        return max(0, self.slots - self.tubes)
+
+    def walk(self) -> Iterable[Node]:
+        yield self
+        for child in self.children:
+            yield from child.walk()
+
+
+def unit_by_code(text: str) -> Unit | None:
+    """A unit by its code; scanners and people disagree about capitals. 1 query."""
+    return Unit.objects.select_related("agency").filter(code__iexact=text.strip()).first()
+
+
+def tree() -> list[Node]:
+    """The tops of the storage tree with all below them, by code. 3 queries."""
+    rows = list(Unit.objects.select_related("agency"))
+    return grown(rows, ledger.units(), ledger.contents([row.code for row in rows]))
+
+
+def grown(rows: Iterable[Unit], parent_of: Mapping[str, str | None], inside: Mapping[str, int]) -> list[Node]:
+    """Nodes from units, what each stands in, and how many tubes are in each itself."""
+    nodes = {row.code: Node(row, inside.get(row.code, 0), (row.rows or 0) * (row.cols or 0)) for row in rows}
+    below: dict[str | None, list[Node]] = {}
+    for code, node in nodes.items():
+        above = parent_of.get(code)
+        below.setdefault(above if above in nodes else None, []).append(node)
+    left = set(nodes)
+    tops = [_grow(node, below, left) for node in below.get(None, [])]
+    while left:  # a loop: begin it at its first code
+        tops.append(_grow(nodes[min(left)], below, left))
+    return tops
+
+
+def _grow(node: Node, below: Mapping[str | None, list[Node]], left: set[str]) -> Node:
+    left.discard(node.unit.code)
+    for child in below.get(node.unit.code, []):
+        if child.unit.code in left:
+            node.children.append(_grow(child, below, left))
+    node.tubes += sum(child.tubes for child in node.children)
+    node.slots += sum(child.slots for child in node.children)
+    return node
+
+
+def trail(tops: Iterable[Node], code: str) -> list[Node]:
+    """From the top of the tree down to this unit; empty when it is not in the tree."""
+    for top in tops:
+        if top.unit.code == code:
+            return [top]
+        if found := trail(top.children, code):
+            return [top, *found]
+    return []
+
+
+@dataclass(frozen=True)
+class Place:
+    """One tube in a unit, and what the box calls its slot (empty: no slot of this box)."""
+
+    state: TubeState
+    slot: str
+
+
+@dataclass(frozen=True)
+class Inside:
+    """One unit and all that its page shows."""
+
+    unit: Unit
+    trail: list[Node]
+    tubes: list[Place]
+    stays: list[UnitStay]
+
+    @property
+    def node(self) -> Node:
+        return self.trail[-1]
+
+    @property
+    def nominal_centi(self) -> int | None:
+        """The set point that rules here: its own, or that of the nearest unit around it."""
+        given = [one.unit.nominal_centi for one in self.trail if one.unit.nominal_centi is not None]
+        return given[-1] if given else None
+
+    @property
+    def nitrogen(self) -> bool:
+        """Whether nitrogen cools it: a tank, something in a tank, or as cold as only nitrogen keeps it."""
+        cold = self.nominal_centi is not None and self.nominal_centi <= COLD_GAS_CENTI
+        return cold or any(one.unit.kind == "tank" for one in self.trail)
+
+    @property
+    def dry_ice(self) -> bool:
+        return any(one.unit.kind in {"shipper", "cooler"} for one in self.trail)
+
+
+def inside(unit: Unit) -> Inside:
+    """What stands in a unit. At most 8 queries."""
+    path = trail(tree(), unit.code) or [Node(unit)]
+    grid = unit.grid if unit.kind == "box" else None
+    tubes = [Place(state, slot_name(grid, state)) for state in ledger.find(unit=unit.code)]
+    tubes.sort(key=lambda one: (one.state.row or 0, one.state.col or 0, one.state.tube))
+    return Inside(unit, path, tubes, ledger.unit_stays([unit.code]).get(unit.code, []))
+
+
+def slot_name(grid: Grid | None, state: TubeState) -> str:
+    if grid is None or not state.row or not state.col or state.row > grid.rows or state.col > grid.cols:
+        return ""
+    return grid.name(state.row, state.col)
+
+
+@dataclass(frozen=True)
+class Cell:
+    """One slot of the picture of a box."""
+
+    name: str
+    tube: str = ""
+    href: str = ""
+    mark: str = ""
+    current: bool = False
+
+
+def box_rows(
+    unit: Unit, tubes: Iterable[Place], tube_href: str, slot_href: str, looked_at: Iterable[str] = ()
+) -> list[list[Cell]]:
+    """The cells of a box, row by row. The hrefs hold `{tube}` and `{slot}`; an empty one makes no link."""
+    grid, seen = unit.grid, set(looked_at)
+    held: dict[str, list[TubeState]] = {}
+    for place in tubes:
+        held.setdefault(place.slot, []).append(place.state)
+
+    def cell(row: int, col: int) -> Cell:
+        name = grid.name(row, col)
+        states = held.get(name)
+        if not states:
+            return Cell(name, href=slot_href.format(slot=name) if slot_href else "")
+        one = states[0]
+        odd = one.contested or len(states) > 1 or one.disputes
+        return Cell(
+            name, one.tube, tube_href.format(tube=one.tube), "disputed" if odd else "", one.tube in seen
+        )
+
+    return [[cell(row, col) for col in range(1, grid.cols + 1)] for row in range(1, grid.rows + 1)]
+
+
+def box_codes() -> list[str]:
+    """Every place that takes tubes, for a field that suggests them. 1 query."""
+    return list(Unit.objects.filter(kind__in=["box", *LOOSE]).order_by("code").values_list("code", flat=True))
+
+
+def holder_codes() -> list[str]:
+    """Every unit that can hold others, for a field that suggests them. 1 query."""
+    return list(Unit.objects.exclude(kind="box").order_by("code").values_list("code", flat=True))
