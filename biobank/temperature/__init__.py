@@ -1,0 +1,1 @@
+"""Loggers, their files and readings, and how warm each tube was."""

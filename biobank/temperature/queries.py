@@ -1,0 +1,273 @@
+"""How warm each tube was, phase by phase, and what a logger saw.
+
+Promises: the number of queries does not grow with the number of tubes; time without a governing logger
+is assumed at the set point or not known, never good; nothing here writes.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field
+from datetime import date, timedelta
+from itertools import groupby
+
+from django.db.models import Count, Max, Min, Q
+
+from biobank.models import Unit
+from biobank.models.loggers import Logger, LoggerImport, LoggerPlacement, ReadingDay
+from biobank.temperature import blocks
+from biobank.temperature.places import NEVER, Piece, Placed, Tree, class_of, merged
+from biobank.temperature.trace import Band, Trace, draw
+from custody import queries as ledger
+from custody.core import fold
+from custody.core.phase import PhaseSummary, Stretch, join
+from custody.core.state import Happening
+from custody.core.thermal import Excursion, Measured, Series
+
+BORN = {"drawn", "aliquoted"}
+GONE = {"discarded", "not_collected"}
+Histories = Mapping[str, Sequence[Happening]]
+
+
+# --- where tubes were, and what governed ----------------------------------------------------------
+
+
+def tree() -> Tree:
+    """The whole storage tree with its set points and governing loggers. At most 6 queries."""
+    placed: dict[str, list[Placed]] = {}
+    rows = LoggerPlacement.objects.filter(governing=True).order_by("from_ms")
+    for unit, start, end, logger in rows.values_list("unit__code", "from_ms", "to_ms", "logger_id"):
+        placed.setdefault(unit, []).append(Placed(start, NEVER if end is None else end, logger))
+    nominals = dict(Unit.objects.values_list("code", "nominal_centi"))
+    return Tree(ledger.unit_stays(), nominals, placed)
+
+
+def life(said: Sequence[Happening], now_ms: int) -> tuple[int, int] | None:
+    """From when a tube had content to when it was gone, or now; None: never filled."""
+    live = [one for one in said if not one.voided]
+    born = [one.at_ms for one in live if one.kind in BORN and one.line.get("role") != "from"]
+    gone = [one.at_ms for one in live if one.kind in GONE]
+    start, end = min(born, default=now_ms), min([*gone, now_ms])
+    return (start, end) if start < end else None
+
+
+def pieces_of(code: str, said: Sequence[Happening], places: Tree, now_ms: int) -> list[Piece]:
+    """A tube's life cut where logger or set point changes. In nobody's unit: nothing is known of it."""
+    span = life(said, now_ms)
+    if span is None:
+        return []
+    clock, end = span
+    found: list[Piece] = []
+    for stay in fold.stays(code, said):
+        a, b = max(stay.start_ms, clock), min(now_ms if stay.end_ms is None else stay.end_ms, end)
+        if a < b:
+            found += [*places.over(None, clock, a), *places.over(stay.unit, a, b)]
+            clock = b
+    return merged([*found, *places.over(None, clock, end)])
+
+
+# --- phases ---------------------------------------------------------------------------------------
+
+
+@dataclass
+class _Asked:
+    """All stretches of one logger, and then what its series said of them."""
+
+    starts: list[int] = field(default_factory=list)
+    ends: list[int] = field(default_factory=list)
+    said: Measured | None = None
+
+    def ask(self, piece: Piece) -> int:
+        self.starts.append(piece.start)
+        self.ends.append(piece.end)
+        return len(self.starts) - 1
+
+
+def phases_of(
+    codes: Iterable[str], limits_centi: Iterable[int], now_ms: int, histories: Histories | None = None
+) -> dict[str, list[PhaseSummary]]:
+    """Every tube's phases, oldest first, named `frozen`, `cold` or `ambient` after the set point.
+
+    From the moment the tube had content (drawn, or made from its parent) to when it was discarded, or
+    now. Time in no unit (in hand, in a bag) is `ambient` and no data. `histories`: the ledger's, if the
+    caller has them already. At most 11 queries however many tubes, 7 with histories.
+    """
+    limits, places = sorted(set(limits_centi)), tree()
+    told = ledger.histories(codes) if histories is None else histories
+    pieces = {code: pieces_of(code, said, places, now_ms) for code, said in told.items()}
+    asked: dict[int, _Asked] = {}
+    where = {
+        code: [asked.setdefault(p.logger, _Asked()).ask(p) if p.logger is not None else None for p in one]
+        for code, one in pieces.items()
+    }
+    _measure(asked, limits)
+    return {code: list(_phases(one, where[code], asked, limits)) for code, one in pieces.items()}
+
+
+def _measure(asked: Mapping[int, _Asked], limits: Sequence[int]) -> None:
+    spans = {logger: (min(one.starts), max(one.ends)) for logger, one in asked.items()}
+    for logger, loaded in blocks.each(spans):
+        asked[logger].said = loaded.series().measure(asked[logger].starts, asked[logger].ends, limits)
+
+
+def _phases(
+    pieces: Sequence[Piece], where: Sequence[int | None], asked: Mapping[int, _Asked], limits: Sequence[int]
+) -> Iterable[PhaseSummary]:
+    for name, group in groupby(zip(pieces, where, strict=True), key=lambda pair: class_of(pair[0].nominal)):
+        stretches: list[Stretch] = []
+        found: list[tuple[Measured, int] | None] = []
+        for piece, k in group:
+            said = asked[piece.logger].said if piece.logger is not None else None
+            # A logger that stood there and said nothing leaves no data: its unit's set point is not assumed.
+            nominal = piece.nominal if piece.logger is None else None
+            stretches.append(Stretch(piece.start, piece.end, None, nominal))
+            found.append((said, k) if said is not None and k is not None else None)
+        yield join(name, stretches, limits, found)
+
+
+# --- loggers --------------------------------------------------------------------------------------
+
+
+def loggers() -> list[Logger]:
+    """Every logger with `first_day`, `last_day`, `low`, `high`, `blocks` and `now_in` (Unit or None).
+
+    3 queries. Minimum and maximum are of readings, from the blocks' own figures.
+    """
+    found = list(Logger.objects.select_related("agency"))
+    figures = {
+        row["logger"]: row
+        for row in ReadingDay.objects.order_by().values("logger").annotate(
+            first_day=Min("day"), last_day=Max("day"), low=Min("low_centi"), high=Max("high_centi"),
+            blocks=Count("pk"),
+        )
+    }  # fmt: skip
+    open_ones = LoggerPlacement.objects.filter(to_ms=None).select_related("unit")
+    now_in = {placement.logger_id: placement.unit for placement in open_ones}
+    for logger in found:
+        logger.figures = figures.get(logger.pk)  # type: ignore[attr-defined]
+        if logger.figures:  # type: ignore[attr-defined]
+            logger.figures["first"] = day_of(logger.figures["first_day"])  # type: ignore[attr-defined]
+            logger.figures["last"] = day_of(logger.figures["last_day"])  # type: ignore[attr-defined]
+        logger.now_in = now_in.get(logger.pk)  # type: ignore[attr-defined]
+    return found
+
+
+def day_of(day: int) -> date:
+    """The date of an epoch day."""
+    return date(1970, 1, 1) + timedelta(days=day)
+
+
+def span_of(logger: Logger) -> tuple[int, int] | None:
+    """From the first reading to just after the last, UTC ms; None without readings. 1 query."""
+    found = LoggerImport.objects.filter(logger=logger).aggregate(first=Min("first_ms"), last=Max("last_ms"))
+    return None if found["first"] is None else (found["first"], found["last"] + 1)
+
+
+def excursions(
+    logger: Logger, limit_centi: int, start_ms: int, end_ms: int, *, below: bool = False
+) -> list[Excursion]:
+    """Every stretch that this logger spent above (or below) a limit. 1 query."""
+    return _excursions(
+        blocks.load(logger.pk, start_ms, end_ms).series(), limit_centi, start_ms, end_ms, below
+    )
+
+
+def _excursions(series: Series, limit: int, start: int, end: int, below: bool = False) -> list[Excursion]:
+    return series.excursions_below(limit, start, end) if below else series.excursions(limit, start, end)
+
+
+def unit_excursions(unit: Unit, start_ms: int, end_ms: int) -> list[Excursion]:
+    """Every stretch above the unit's alarm, or below it, by whichever logger governed, oldest first.
+
+    A run is cut where the governing logger changes. Empty without an alarm. At most 7 queries.
+    """
+    pieces = [p for p in tree().over(unit.code, start_ms, end_ms) if p.logger is not None]
+    found: list[Excursion] = []
+    for logger, loaded in blocks.each(_spans(pieces)):
+        series = loaded.series()
+        for piece in pieces:
+            if piece.logger == logger:
+                found += _beyond(series, piece.start, piece.end, unit)
+    return sorted(found, key=lambda one: one.start_ms)
+
+
+def _beyond(series: Series, start: int, end: int, unit: Unit) -> list[Excursion]:
+    found: list[Excursion] = []
+    if unit.alarm_above_centi is not None:
+        found += _excursions(series, unit.alarm_above_centi, start, end)
+    if unit.alarm_below_centi is not None:
+        found += _excursions(series, unit.alarm_below_centi, start, end, below=True)
+    return found
+
+
+# --- pictures -------------------------------------------------------------------------------------
+
+
+def logger_trace(logger: Logger, start_ms: int, end_ms: int, tz: str) -> Trace:
+    """What the logger saw, with where it stood and that place's alarms. 2 queries."""
+    placements = LoggerPlacement.objects.filter(
+        Q(to_ms=None) | Q(to_ms__gt=start_ms), logger=logger, from_ms__lt=end_ms
+    ).select_related("unit")
+    bands = [
+        Band(
+            max(p.from_ms, start_ms), min(end_ms if p.to_ms is None else p.to_ms, end_ms), p.unit.code,
+            p.unit.alarm_above_centi, p.unit.alarm_below_centi,
+        )
+        for p in placements
+    ]  # fmt: skip
+    loaded = blocks.load(logger.pk, start_ms, end_ms)
+    return draw([(loaded.series(), start_ms, end_ms)], bands, start_ms, end_ms, tz, broken=loaded.broken)
+
+
+def tube_trace(code: str, now_ms: int, tz: str = "UTC") -> Trace:
+    """What the governing loggers saw while the tube was in their units, with its stays coloured.
+
+    At most 12 queries. `trace.empty` when the tube never had content.
+    """
+    places, said = tree(), ledger.histories([code]).get(code, [])
+    pieces = pieces_of(code, said, places, now_ms)
+    if not pieces:
+        return draw([], [], now_ms, now_ms, tz)
+    start, end = pieces[0].start, pieces[-1].end
+    parts = []
+    for logger, loaded in blocks.each(_spans(pieces)):
+        series = loaded.series()
+        parts += [(series, p.start, p.end) for p in pieces if p.logger == logger]
+    parts.sort(key=lambda part: part[1])
+    return draw(parts, _stays(code, said, start, end), start, end, tz)
+
+
+def _spans(pieces: Iterable[Piece]) -> dict[int, tuple[int, int]]:
+    spans: dict[int, tuple[int, int]] = {}
+    for piece in pieces:
+        if piece.logger is not None:
+            a, b = spans.get(piece.logger, (piece.start, piece.end))
+            spans[piece.logger] = (min(a, piece.start), max(b, piece.end))
+    return spans
+
+
+def _stays(code: str, said: Sequence[Happening], start: int, end: int) -> list[Band]:
+    """The tube's stays as bands, with the alarms of its box or of the nearest unit above that has any."""
+    alarms = {
+        unit: (above, below)
+        for unit, above, below in Unit.objects.values_list("code", "alarm_above_centi", "alarm_below_centi")
+    }
+    parent = ledger.units()
+    found = []
+    for stay in fold.stays(code, said):
+        a, b = max(stay.start_ms, start), min(end if stay.end_ms is None else stay.end_ms, end)
+        if a < b:
+            found.append(Band(a, b, stay.unit, *_alarms(stay.unit, alarms, parent)))
+    return found
+
+
+def _alarms(
+    unit: str | None, alarms: Mapping[str, tuple[int | None, int | None]], parent: Mapping[str, str | None]
+) -> tuple[int | None, int | None]:
+    seen: set[str] = set()
+    while unit is not None and unit not in seen:
+        seen.add(unit)
+        if any(limit is not None for limit in alarms.get(unit, ())):
+            return alarms[unit]
+        unit = parent.get(unit)
+    return None, None
