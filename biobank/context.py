@@ -21,6 +21,7 @@ from biobank.models import Person
 # (words, URL name, right). The order is the order of a sample's life.
 PLACES = [
     ("Today", "today", ""),
+    ("Find a tube", "tubes", "see"),
     ("Field days", "days", "draw"),
     ("Tube sets", "sets", "print"),
     ("Bench", "bench", "bench"),

@@ -158,6 +158,16 @@ def lab(world: World, one: Capture) -> None:
             f"TFL-B{1 if one.days_ago > 1 else 2}",
             at=spun + minutes(44 + n),
         )
+    method = "biohazard waste, autoclaved"
+    at_last = spun + minutes(50)
+    store.discard(
+        tech, key(f"spent {one.name}"), spent(one, here), "divided into aliquots", method, at=at_last
+    )
+
+
+def spent(one: Capture, here: set[str]) -> list[str]:
+    """Blood that was divided, and urine: nothing of it is kept."""
+    return [one.code(n) for n in (1, 2, 3, 4, 5, 8) if one.code(n) in here]
 
 
 def minutes(n: float) -> timedelta:

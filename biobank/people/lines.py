@@ -34,7 +34,8 @@ class Line:
 
 @dataclass(frozen=True)
 class Section:
-    """One panel. `empty` is said when there are no lines; `action` is (address, words)."""
+    """One panel. `empty` is said when there are no lines; `action` is (address, words); `total` counts
+    what the lines sum up, where that is not the lines themselves."""
 
     title: str
     lines: Sequence[Line] = field(default_factory=list)
@@ -52,7 +53,7 @@ class Section:
 
     @property
     def more(self) -> str:
-        left = self.count - len(self.shown)
+        left = len(self.lines) - len(self.shown)  # `total` counts other things than lines
         return f"and {left} more" if left > 0 else ""
 
 
