@@ -1,7 +1,7 @@
-"""Where each label lies on its page, in millimetres, and where its symbols lie on the printer's dots.
+"""Where each label lies on its page, in millimetres, and where its parts lie on the label.
 
-Promises: pure geometry; a stock whose labels do not fit its page, or whose symbols do not fit its label,
-is refused before anything is printed.
+Promises: pure geometry; a symbol's module covers whole printer dots; a stock whose labels do not fit its
+page, or whose symbols or lines do not fit its label, is refused before anything is printed.
 """
 
 from __future__ import annotations
@@ -12,10 +12,19 @@ from dataclasses import dataclass
 from custody.core.refusal import Refused
 
 INCH = 25.4
+POINT = 72 / INCH  # points in a millimetre
 QR_MODULES = 21  # version 1 (ISO/IEC 18004)
 MATRIX_MODULES = 14  # Data Matrix 14 x 14 (ISO/IEC 16022), with its own border
+CODE128_MODULES = 134  # the longest nine-character code of ours: start, nine, check, stop
+QUIET_MODULES = 10  # light on both sides of Code 128 (from memory: ISO/IEC 15417)
 EDGE_MM = 0.75  # kept free on every side of a label: no printer hits the edge exactly
-GAP_MM = 1.0  # between a symbol and text
+GAP_MM = 1.0  # between a symbol and another mark
+CAP_GAP = 0.1  # of a line's height: light above its capitals
+BAR_MM = 5.5
+SIGN_MM = 4.0  # at most, for the hazard sign
+LEAST_SIGN = 18  # dots; with fewer the hazard sign is a blot
+ADVANCE = 1233 / 2048  # width of any letter of DejaVu Sans Mono, in its size
+SHOWN = 11  # characters of a code as people read it
 
 
 @dataclass(frozen=True)
@@ -28,6 +37,8 @@ class Stock:
     corner       left and top of the first label; `shift` a printer's own saved offset
     qr_dots, matrix_dots  dots per module; code128_dots  dots per bar, 0 for none
     code_pt, text_pt      size of the human-readable code and of the other lines
+    leading      height of a text line, in its size
+    under        lines of text under the code (three stand above it)
     """
 
     code: str
@@ -45,6 +56,8 @@ class Stock:
     code128_dots: int = 0
     code_pt: float = 8
     text_pt: float = 5
+    leading: float = 1.05
+    under: int = 1
 
     @property
     def per_page(self) -> int:
@@ -54,6 +67,10 @@ class Stock:
         """Length of so many printer dots."""
         return dots * INCH / self.dpi
 
+    def dots(self, mm: float) -> float:
+        """Printer dots in a length."""
+        return mm * self.dpi / INCH
+
     @property
     def qr_mm(self) -> float:
         return self.mm(QR_MODULES * self.qr_dots)
@@ -62,12 +79,78 @@ class Stock:
     def matrix_mm(self) -> float:
         return self.mm(MATRIX_MODULES * self.matrix_dots)
 
+    @property
+    def paper(self) -> tuple[float, float]:
+        """The page in mm, as whole dots (a hair less, so that nobody rounds up to one dot more).
+
+        A renderer that has to fit 103.9 dots into 104 stretches the page, and some modules get a dot more.
+        """
+        width, height = (self.mm(1) * (round(self.dots(side)) - 0.001) for side in self.page)
+        return width, height
+
+    # --- places on the label, from its corner, mm ---
+
+    @property
+    def qr_top(self) -> float:
+        """At the bottom, with the sign above; over Code 128 at the top, with the sign below."""
+        return EDGE_MM if self.code128_dots else self.label[1] - EDGE_MM - self.qr_mm
+
+    @property
+    def sign_top(self) -> float:
+        return EDGE_MM + self.qr_mm + GAP_MM if self.code128_dots else EDGE_MM
+
+    @property
+    def sign_dots(self) -> int:
+        """Printer dots of the hazard sign's side: what the QR code leaves of its column."""
+        room = self.label[1] - 2 * EDGE_MM - self.qr_mm - GAP_MM
+        room -= BAR_MM + GAP_MM if self.code128_dots else 0
+        return int(self.dots(min(room, SIGN_MM)))
+
+    @property
+    def matrix_left(self) -> float:
+        return self.label[0] - EDGE_MM - self.matrix_mm
+
+    @property
+    def text_left(self) -> float:
+        """Four modules off the QR code: its quiet zone (qrcode.com; standards.md 7.3)."""
+        return EDGE_MM + self.qr_mm + self.mm(4 * self.qr_dots)
+
+    @property
+    def line_mm(self) -> float:
+        return self.text_pt * self.leading / POINT
+
+    @property
+    def code_top(self) -> float:
+        """Under three lines of text, and at least a module under the Data Matrix."""
+        light = self.mm(self.matrix_dots) - CAP_GAP * self.code_pt / POINT
+        return EDGE_MM + max(3 * self.line_mm, self.matrix_mm + light) + 0.1
+
+    @property
+    def under_top(self) -> float:
+        return self.code_top + self.code_pt / POINT + 0.1
+
+    def letters(self, right: float) -> int:
+        """Characters of text from `text_left` to `right`."""
+        return int((right - self.text_left) * POINT / (self.text_pt * ADVANCE))
+
+    @property
+    def beside_letters(self) -> int:
+        """Characters of a line above the code, up to the Data Matrix."""
+        return self.letters(self.matrix_left - GAP_MM / 2)
+
+    @property
+    def under_letters(self) -> int:
+        """Characters of a line under the code, up to the label's edge."""
+        return self.letters(self.label[0] - EDGE_MM)
+
 
 @dataclass(frozen=True)
 class Cell:
-    """One label's place: page from 0, left and top in mm."""
+    """One label's place: page, row and column from 0; left and top in mm."""
 
     page: int
+    row: int
+    column: int
     left: float
     top: float
 
@@ -79,29 +162,54 @@ def cells(stock: Stock, count: int, start: int = 0) -> Iterator[Cell]:
         row, column = divmod(place, stock.columns)
         yield Cell(
             page,
+            row,
+            column,
             stock.corner[0] + column * stock.pitch[0] + stock.shift[0],
             stock.corner[1] + row * stock.pitch[1] + stock.shift[1],
         )
+
+
+def pages(stock: Stock, count: int, start: int = 0) -> int:
+    """Pages that `count` labels take when the first `start` places are used already."""
+    return -(-(start + count) // stock.per_page) if count else 0
 
 
 def check(stock: Stock, start: int = 0) -> None:
     """Refused `stock_does_not_fit` or `symbol_does_not_fit`."""
     if not 0 <= start < stock.per_page:
         raise Refused("stock_does_not_fit", f"A page of {stock.name} has {stock.per_page} labels.")
-    _check_page(stock)
-    wide = 2 * EDGE_MM + stock.qr_mm + GAP_MM + stock.matrix_mm
-    if wide > stock.label[0] or 2 * EDGE_MM + stock.qr_mm > stock.label[1]:
-        raise Refused("symbol_does_not_fit", f"The symbols are too large for a label of {stock.name}.")
+    if not (_fits(stock, 0) and _fits(stock, 1)):
+        raise Refused("stock_does_not_fit", f"The labels of {stock.name} do not fit on its page.")
+    if not (_symbols_fit(stock) and _lines_fit(stock)):
+        raise Refused("symbol_does_not_fit", f"Symbols and text are too large for a label of {stock.name}.")
 
 
-def _check_page(stock: Stock) -> None:
-    for side, count in ((0, stock.columns), (1, stock.rows)):
-        size, pitch = stock.label[side], stock.pitch[side]
-        end = stock.corner[side] + (count - 1) * pitch + size
-        if count < 1 or end > stock.page[side] + 1e-6 or (count > 1 and pitch < size - 1e-6):
-            raise Refused("stock_does_not_fit", f"The labels of {stock.name} do not fit on its page.")
+def _fits(stock: Stock, side: int) -> bool:
+    """A shift may move a label up to its free edge over the end of the page, where nothing is printed."""
+    count = (stock.columns, stock.rows)[side]
+    size, pitch, corner, shift = stock.label[side], stock.pitch[side], stock.corner[side], stock.shift[side]
+    end = corner + (count - 1) * pitch + size
+    inside = corner >= 0 and end <= stock.page[side] + 1e-6
+    shifted = corner + shift >= -EDGE_MM and end + shift <= stock.page[side] + EDGE_MM + 1e-6
+    return count >= 1 and inside and shifted and (count == 1 or pitch >= size - 1e-6)
+
+
+def _symbols_fit(stock: Stock) -> bool:
+    """Both symbols and a gap across; the QR code and a hazard sign down; Code 128 with its quiet zones."""
+    wide = stock.text_left + stock.matrix_mm + EDGE_MM
+    bars = stock.mm((CODE128_MODULES + 2 * QUIET_MODULES) * stock.code128_dots)
+    dots = min(stock.qr_dots, stock.matrix_dots)
+    return dots >= 1 and wide <= stock.label[0] and bars <= stock.label[0] and stock.sign_dots >= LEAST_SIGN
+
+
+def _lines_fit(stock: Stock) -> bool:
+    """The code across, and all lines down to the edge or to Code 128; letters hang a little lower."""
+    code = stock.text_left + SHOWN * stock.code_pt * ADVANCE / POINT
+    low = stock.under_top + stock.under * stock.line_mm
+    end = stock.label[1] - (BAR_MM + EDGE_MM if stock.code128_dots else 0.5)
+    return stock.beside_letters >= 8 and code <= stock.label[0] - EDGE_MM + 0.05 and low <= end
 
 
 def snapped(stock: Stock, mm: float) -> float:
     """The nearest place on the printer's dot grid, in mm: a module then covers whole dots."""
-    return round(mm * stock.dpi / INCH) * INCH / stock.dpi
+    return round(stock.dots(mm)) * INCH / stock.dpi

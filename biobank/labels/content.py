@@ -10,8 +10,13 @@ from dataclasses import dataclass
 
 from custody.core.refusal import Refused
 
-HAZARD = "☣"
 BLANK = "____-__-__"
+SHORT = {  # chemical symbols and clipped words; common practice, no source
+    "lithium heparin": "Li heparin",
+    "sodium heparin": "Na heparin",
+    "clot activator and gel": "clot act.+gel",
+    "sodium fluoride": "Na fluoride",
+}
 BIDI = {"RLE", "LRE", "RLO", "LRO", "PDF", "RLI", "LRI", "FSI", "PDI"}
 
 
@@ -51,22 +56,44 @@ def volume(ul: int | None) -> str:
     return "" if ul is None else f"{ul / 1000:g} mL" if ul >= 1000 else f"{ul} µL"
 
 
-def lines(label: LabelContent, beside: int, under: int) -> tuple[list[str], str]:
-    """Lines beside the symbols, at most `beside` characters each, and one line under the code (`under`).
+def lines(label: LabelContent, beside: int, under: int, more: bool = False) -> tuple[list[str], list[str]]:
+    """Three lines of at most `beside` characters, and one or (`more`) two of at most `under`.
 
-    A line that is too long is cut with an ellipsis, never run over the edge.
+    A text that is too long is shortened so that it cannot be read as something else: a number is never cut,
+    a title keeps its number, and the cap's colour goes before the additive does.
     """
-    kind = " ".join(word for word in (label.additive, label.cap) if word)
-    amount = " ".join(word for word in (volume(label.volume_ul), label.target) if word)
-    if len(amount) > beside:  # rather without the spaces before units than without the unit
-        amount = amount.replace(" mL", "mL").replace(" µL", "µL").replace(" °C", "°C")
-    # what must not be lost stands first: hazard, copy; the workup's own code holds its date
-    foot = " ".join(
-        word
-        for word in (HAZARD if label.hazard else "", copy(label), label.workup or label.date or BLANK)
-        if word
-    )
-    return [cut(text, beside) for text in (label.title, kind, amount)], cut(foot, under)
+    foot = cut(label.workup or label.date or BLANK, under)
+    if more:
+        amounts = [whole(volume(label.volume_ul), beside), whole(label.target, beside)]
+        return [title(label.title, beside), *amounts], [kind(label, under), foot]
+    amount = whole(" ".join(word for word in (volume(label.volume_ul), label.target) if word), beside)
+    if label.cap and not kind(label, beside).endswith(label.cap):
+        foot = foot if len(foot) + 1 + len(label.cap) > under else f"{foot} {label.cap}"
+    return [title(label.title, beside), kind(label, beside), amount], [foot]
+
+
+def title(text: str, most: int) -> str:
+    """“EDTA plasma 12” as “EDTA p… 12”: without its number it would be another tube."""
+    head, space, number = text.rpartition(" ")
+    if len(text) <= most or not number.isdecimal() or len(number) > most - 3:
+        return cut(text, most)
+    return cut(head, most - 1 - len(number)) + space + number
+
+
+def kind(label: LabelContent, most: int) -> str:
+    """Additive and cap; the additive's short name, then no cap, when there is no room."""
+    short = SHORT.get(label.additive, label.additive)
+    full = [" ".join(word for word in (name, label.cap) if word) for name in (label.additive, short)]
+    return next((text for text in (*full, label.additive) if len(text) <= most), cut(short, most))
+
+
+def whole(text: str, most: int) -> str:
+    """An amount: rather without the spaces before its units, then without its last words, never a part."""
+    if len(text) > most:
+        text = text.replace(" mL", "mL").replace(" µL", "µL").replace(" °C", "°C")
+    while len(text) > most:
+        text = text.rstrip("…").strip().rpartition(" ")[0] + "…"
+    return text
 
 
 def copy(label: LabelContent) -> str:
