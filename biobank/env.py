@@ -35,6 +35,14 @@ def integer(name: str, default: int, least: int = 0) -> int:
     raise ImproperlyConfigured(f"{name} is {said!r}. It must be a whole number of at least {least}.")
 
 
+def name(variable: str) -> str:
+    """A name without spaces and plus, or nothing."""
+    said = text(variable)
+    if said and (not said.isprintable() or re.search(r"[\s+]", said)):
+        raise ImproperlyConfigured(f"{variable} is {said!r}. It must hold neither spaces nor plus signs.")
+    return said
+
+
 def folder(name: str, default: Path) -> Path:
     path = Path(text(name) or default)
     try:

@@ -18,6 +18,10 @@ DEMO = env.boolean("DEMO")
 DEBUG = env.boolean("DEBUG")
 HTTPS = env.boolean("HTTPS")
 SECRET_KEY = env.secret("SECRET_KEY", DATA_DIR / "secret_key")
+CHECKPOINT_KEY_FILE = Path(
+    env.text("CHECKPOINT_KEY_FILE") or DATA_DIR / "keys" / ("demo" if DEMO else "ledger")
+)
+CHECKPOINT_ORIGIN = env.name("CHECKPOINT_ORIGIN")
 ALLOWED_HOSTS = env.words("ALLOWED_HOSTS", "localhost,127.0.0.1,[::1]")
 CSRF_TRUSTED_ORIGINS = env.words("CSRF_TRUSTED_ORIGINS")
 

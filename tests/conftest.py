@@ -2,12 +2,20 @@
 
 from __future__ import annotations
 
+import uuid
 from collections.abc import Callable
 
 import pytest
 from django.test import Client
 
 from tests import people as builders
+
+
+@pytest.fixture(autouse=True)
+def key_of_this_test(settings, tmp_path_factory) -> None:
+    """A checkpoint key of its own: each test's ledger is another one, and a key signs one history only."""
+    folder = tmp_path_factory.getbasetemp() / f"keys-{uuid.uuid4().hex}"
+    settings.CHECKPOINT_KEY_FILE = folder / "ledger"  # made when the test needs it
 
 
 @pytest.fixture

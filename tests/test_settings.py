@@ -37,6 +37,8 @@ def settings_from(monkeypatch: pytest.MonkeyPatch, tmp_path: Path):
         ("DEBUG", "maybe"),
         ("HTTPS", "2"),
         ("DEMO", "demo"),
+        ("CHECKPOINT_ORIGIN", "two words"),
+        ("CHECKPOINT_ORIGIN", "a+b"),
         ("DATABASE_URL", "rubbish"),
         ("DATABASE_URL", "mysql://somebody@host/data"),
         ("DATABASE_URL", "postgresql://somebody@host:port/data"),
