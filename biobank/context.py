@@ -27,6 +27,7 @@ PLACES = [
     ("Bench", "bench", "bench"),
     ("Storage", "store", "see"),
     ("Handoffs", "handoffs", "see"),
+    ("Findings", "findings", "see"),
     ("Loggers", "loggers", "loggers"),
     ("Rules", "rules", "see"),
     ("Imports", "imports", "import"),

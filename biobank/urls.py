@@ -16,6 +16,9 @@ ROOMS = [
     "handoffs",
     "tubes",
     "imports",
+    "amend",
+    "exposure",
+    "ledger",
 ]
 
 urlpatterns = [

@@ -2,6 +2,9 @@
 
 Promises: Event and Line are append-only (`custody.triggers`); Head counts them; TubeState, UnitState
 and Finding are derived and can be remade by `manage.py custody_rebuild`. Only `custody.record` writes.
+Checkpoint and Tile are append-only too and written by `custody.checkpoints`: a checkpoint is kept for ever,
+a tile follows from the events and is compared with them by `custody_verify`. Device and Held are neither:
+they are no part of the log, change when somebody revokes or settles, and no row of them is ever deleted.
 """
 
 from __future__ import annotations
@@ -17,7 +20,8 @@ class Event(models.Model):
     """One act, as the text that was hashed. The other columns repeat it, for finding things.
 
     seq  its number in the log, 0, 1, 2… without gaps; salt  16 bytes that hide the lines from those who
-    are not given them; leaf  hash of its entry in the log; of  the event that it voids or corrects
+    are not given them; signature  of the device, over the text, when it signs; leaf  hash of its entry in
+    the log; of  the event that it voids or corrects
     """
 
     event_id = models.UUIDField(primary_key=True)
@@ -35,6 +39,7 @@ class Event(models.Model):
     via = models.CharField(max_length=120)
     body = models.TextField()
     salt = models.BinaryField(max_length=16)
+    signature = models.BinaryField(null=True)
     leaf = models.BinaryField(max_length=32)
 
     class Meta:
@@ -72,6 +77,82 @@ class Head(models.Model):
 
     class Meta:
         constraints = [models.CheckConstraint(condition=Q(id=1), name="one_head")]
+
+
+class Tile(models.Model):
+    """The root over 256^level events, number `idx` of that level: proofs read these, not the whole log."""
+
+    level = models.PositiveSmallIntegerField()
+    idx = models.PositiveBigIntegerField()
+    hash = models.BinaryField(max_length=32)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["level", "idx"], name="tile_once")]
+
+
+class Checkpoint(models.Model):
+    """A signed statement of the root over the first `size` events, as it was handed out.
+
+    reason  what it was made for: a kind of event, manifest, hourly, on demand; made_ms  when, by our clock
+    """
+
+    size = models.PositiveBigIntegerField(unique=True)
+    root = models.BinaryField(max_length=32)
+    note = models.TextField()
+    reason = models.CharField(max_length=40)
+    made_ms = models.BigIntegerField()
+
+
+class Device(models.Model):
+    """A phone, tablet or scanner that says what happened while there was no network.
+
+    org, person  for whom it may speak: always one agency, and one person unless `person` is empty
+    public_key   its key in DER (SubjectPublicKeyInfo) as base64, when it signs; never changed: a device with
+    another key is another device. All it said before it was revoked stays good.
+    """
+
+    code = models.CharField(max_length=40, primary_key=True)
+    label = models.CharField(max_length=80)
+    org = models.CharField(max_length=12)
+    person = models.CharField(max_length=12, default="", blank=True)
+    public_key = models.CharField(max_length=400, default="", blank=True)
+    registered_ms = models.BigIntegerField()
+    registered_by = models.CharField(max_length=150)
+    revoked_ms = models.BigIntegerField(null=True)
+    revoked_by = models.CharField(max_length=150, default="", blank=True)
+    revoked_why = models.CharField(max_length=200, default="", blank=True)
+
+
+class Held(models.Model):
+    """What a device sent and the ledger could not take: the work list keeps it until somebody settles it.
+
+    raw      the item as it was sent, as JSON in ASCII (cut when it was far too long: then `size` says more)
+    event_id, number  what it calls itself, where that can be read; waits_for  an event that must come first
+    settled_as  let_in, set_aside, or arrived (what it waited for came)
+    """
+
+    raw = models.TextField()
+    sha256 = models.CharField(max_length=64)
+    size = models.PositiveIntegerField()
+    code = models.CharField(max_length=40)
+    why = models.CharField(max_length=500)
+    device = models.CharField(max_length=40)
+    login = models.CharField(max_length=150)
+    recorded_ms = models.BigIntegerField()
+    event_id = models.UUIDField(null=True)
+    number = models.PositiveBigIntegerField(null=True)
+    waits_for = models.UUIDField(null=True, db_index=True)
+    settled_as = models.CharField(max_length=10, default="", blank=True)
+    settled_by = models.CharField(max_length=150, default="", blank=True)
+    settled_ms = models.BigIntegerField(null=True)
+    note = models.CharField(max_length=500, default="", blank=True)
+
+    class Meta:
+        constraints = [models.UniqueConstraint(fields=["device", "sha256"], name="held_once")]
+        indexes = [
+            models.Index(fields=["device", "recorded_ms"], name="held_of_a_device"),
+            models.Index(fields=["login", "recorded_ms"], name="held_of_a_login"),
+        ]
 
 
 class TubeState(models.Model):

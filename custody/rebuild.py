@@ -6,7 +6,6 @@ Promises: the comparison names every tube, unit and finding that differs (`state
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping
-from dataclasses import asdict
 from typing import Any
 
 from django.db import transaction
@@ -29,10 +28,10 @@ def rebuild() -> int:
 def differences() -> list[str]:
     """What is stored otherwise than the ledger says, in sentences."""
     tubes, units, problems = refold.all_states()
-    folded = {name: asdict(one) for name, one in tubes.items()}
+    folded = {name: vars(one) for name, one in tubes.items()}
     stored = {row["tube"]: row for row in TubeState.objects.values()}
     found = list(_differ("tube", folded, stored))
-    folded_units = {name: asdict(one) for name, one in units.items()}
+    folded_units = {name: vars(one) for name, one in units.items()}
     found += _differ("unit", folded_units, {row["unit"]: row for row in UnitState.objects.values()})
     told = {(one.code, one.subject, one.event) for one in problems}
     kept = set(Finding.objects.values_list("code", "subject", "event"))
@@ -47,7 +46,7 @@ def _differ(
             yield f"{noun} {name} is not stored"
         elif name not in folded:
             yield f"{noun} {name} is stored, the ledger knows nothing of it"
-        else:
+        elif stored[name] != folded[name]:
             yield from (
                 f"{noun} {name}: {field} is {stored[name][field]!r}, the ledger says {value!r}"
                 for field, value in folded[name].items()

@@ -7,11 +7,23 @@ histories. Only `custody.record` and the rebuild call what writes.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import asdict, replace
+from dataclasses import replace
 from typing import Any, TypeVar
 
+from django.db import connection
+from django.db.models import AutoField, Model
+
 from custody.core import canon
-from custody.core.fold import Amendment, contested, effective, fold, fold_unit, inside_itself
+from custody.core.fold import (
+    Amendment,
+    contested,
+    effective,
+    fold,
+    fold_unit,
+    in_order,
+    inside_itself,
+    unbalanced,
+)
 from custody.core.kinds import AMENDING
 from custody.core.state import Happening, Problem, TubeState, UnitState
 from custody.models import Event, Finding, Line
@@ -22,6 +34,7 @@ SLICE = 500  # names in one query; SQLite takes 999 and more, this is safe every
 Subject = tuple[str, str]  # ("t", tube code) or ("u", unit code)
 Wrong = tuple[str, str, str | None]
 T = TypeVar("T")
+LOOP, LOOP_SENTENCE = "unit_inside_itself", "A unit cannot stand inside itself."
 
 
 def slices(names: Iterable[T]) -> Iterator[list[T]]:
@@ -29,6 +42,17 @@ def slices(names: Iterable[T]) -> Iterator[list[T]]:
     found = list(names)
     for start in range(0, len(found), SLICE):
         yield found[start : start + SLICE]
+
+
+def insert(model: type[Model], rows: Iterable[Mapping[str, Any]]) -> None:
+    """Rows of a table, given by the names of its columns. No model object is made for each: of 300 tubes
+    that takes longer than all the rest."""
+    columns = [field.attname for field in model._meta.concrete_fields if not isinstance(field, AutoField)]
+    named = ", ".join(connection.ops.quote_name(name) for name in columns)
+    places = ", ".join(["%s"] * len(columns))
+    if values := [[row[name] for name in columns] for row in rows]:
+        with connection.cursor() as cursor:
+            cursor.executemany(f"INSERT INTO {model._meta.db_table} ({named}) VALUES ({places})", values)
 
 
 def line_texts(ids: Iterable[str]) -> dict[str, list[str]]:
@@ -59,18 +83,24 @@ def subjects_of(ids: Sequence[str]) -> set[Subject]:
 def histories(what: str, names: Iterable[str] | None) -> dict[str, list[Happening]]:
     """Every happening of each tube (what t) or unit (u) as it counts today, by log number. None: of all."""
     rows = _lines(what, names)
-    ids = {row["event_id"] for row in rows}
-    amendments = _amendments(ids if names is not None else None)
-    refs = _moments({row["event__ref"] for row in rows if row["event__ref"]})
     said: dict[str, list[Happening]] = {name: [] for name in names or []}
-    for row in rows:
-        said.setdefault(row["subject"], []).append(_happening(row, refs))
-    return {name: effective(ones, amendments) for name, ones in said.items()}
+    for row, one in zip(rows, _effective(rows, everything=names is None), strict=True):
+        said.setdefault(row["subject"], []).append(one)
+    return said
+
+
+def _effective(rows: list[dict[str, Any]], everything: bool = False) -> list[Happening]:
+    """These lines as they count today. Ids are taken from the headers, because making UUIDs of columns takes
+    longer than reading the text."""
+    bodies = {row["event__seq"]: row["event__body"] for row in rows}
+    headers = {seq: canon.read(body) for seq, body in bodies.items()}  # once, however many tubes it names
+    refs = _moments({said["ref"] for said in headers.values() if "ref" in said})
+    told = [_happening(row, headers[row["event__seq"]], refs) for row in rows]
+    return effective(told, amendments(None if everything else {said["id"] for said in headers.values()}))
 
 
 FIELDS = [
-    "subject", "text", "n", "event_id", "event__seq", "event__kind", "event__body", "event__recorded_ms",
-    "event__login", "event__via", "event__ref",
+    "subject", "text", "n", "event__seq", "event__body", "event__recorded_ms", "event__login", "event__via",
 ]  # fmt: skip
 
 
@@ -81,7 +111,7 @@ def _lines(what: str, names: Iterable[str] | None) -> list[dict[str, Any]]:
     return [row for part in slices(names) for row in lines.filter(subject__in=part).values(*FIELDS)]
 
 
-def _amendments(ids: set[Any] | None) -> list[Amendment]:
+def amendments(ids: set[Any] | None) -> list[Amendment]:
     """What voids or corrects these events, and what voids those, and so on. None: all there are."""
     found: dict[str, Amendment] = {}
     events = Event.objects.filter(kind__in=AMENDING)
@@ -97,25 +127,26 @@ def _amendments(ids: set[Any] | None) -> list[Amendment]:
 
 
 def _amendment(event: Event) -> Amendment:
-    fields = canon.read(event.body)["data"].get("set") or {}
-    return Amendment(event.seq, str(event.event_id), str(event.of), event.kind, fields)
+    said = canon.read(event.body)
+    fields = said["data"].get("set") or {}
+    return Amendment(event.seq, str(event.event_id), str(event.of), event.kind, fields, said["rec_at"])
 
 
-def _moments(ids: set[Any]) -> dict[Any, int]:
-    found: dict[Any, int] = {}
+def _moments(ids: set[str]) -> dict[str, int]:
+    found: dict[str, int] = {}
     for part in slices(ids):
-        found |= dict(Event.objects.filter(event_id__in=part).values_list("event_id", "at_ms"))
+        rows = Event.objects.filter(event_id__in=part).values_list("event_id", "at_ms")
+        found |= {str(event_id): at_ms for event_id, at_ms in rows}
     return found
 
 
-def _happening(row: Mapping[str, Any], refs: Mapping[Any, int]) -> Happening:
-    said = canon.read(row["event__body"])
+def _happening(row: Mapping[str, Any], said: Mapping[str, Any], refs: Mapping[str, int]) -> Happening:
     return Happening(
         seq=row["event__seq"], id=said["id"], kind=said["kind"], at_ms=said["at"], off_min=said["off"],
         tz=said["tz"], unc_s=said["unc_s"], by=said["by"], org=said["org"], rec_by=said["rec_by"],
         rec_at=said["rec_at"], recorded_ms=row["event__recorded_ms"], login=row["event__login"],
         via=row["event__via"], data=said["data"], line=canon.read(row["text"]), n=row["n"],
-        ref=said.get("ref"), ref_at_ms=refs.get(row["event__ref"]),
+        ref=said.get("ref"), ref_at_ms=refs.get(said.get("ref", "")),
     )  # fmt: skip
 
 
@@ -123,14 +154,22 @@ def all_states() -> tuple[dict[str, TubeState], dict[str, UnitState], set[Proble
     """Everything that is derived, folded anew from the whole ledger."""
     tubes: dict[str, TubeState] = {}
     problems: set[Problem] = set()
-    for name, said in histories("t", None).items():
-        folded = fold(name, said)
-        tubes[name] = folded.state
-        problems |= set(folded.problems)
+    for part in slices(_subjects("t")):  # part by part: a whole ledger's happenings are gigabytes
+        told = histories("t", part)
+        overdrawn = _overdrawn(told)
+        for name, said in told.items():
+            folded = fold(name, said, overdrawn)
+            tubes[name] = folded.state
+            problems |= set(folded.problems)
     clash = contested(tubes)
     tubes |= {name: replace(tubes[name], contested=True) for name in clash}
-    units = {name: fold_unit(name, said) for name, said in histories("u", None).items()}
-    return tubes, units, problems
+    moves = histories("u", None)
+    units = {name: fold_unit(name, said) for name, said in moves.items()}
+    return tubes, units, problems | _loops(moves, {name: one.parent for name, one in units.items()})
+
+
+def _subjects(what: str) -> Iterable[str]:
+    return Line.objects.filter(what=what).order_by("subject").values_list("subject", flat=True).distinct()
 
 
 def touch(subjects: set[Subject], new: Sequence[str], *, refuse_contest: bool) -> list[Wrong]:
@@ -142,29 +181,40 @@ def touch(subjects: set[Subject], new: Sequence[str], *, refuse_contest: bool) -
 
 
 def _touch_tubes(tubes: list[str], refuse_contest: bool) -> list[Wrong]:
-    folded = {name: fold(name, said) for name, said in histories("t", tubes).items()}
+    told = histories("t", tubes)
+    overdrawn = _overdrawn(told)
+    folded = {name: fold(name, said, overdrawn) for name, said in told.items()}
     states = {name: one.state for name, one in folded.items()}
     problems = {problem for one in folded.values() for problem in one.problems}
     wrong = _new_findings(tubes, problems)
     before = _places(tubes)
     for part in slices(tubes):
         TubeRow.objects.filter(tube__in=part).delete()
-    clash = _settle_slots(states, before)
-    if clash and refuse_contest:
-        wrong.append(_slot_taken(states, clash))
-    TubeRow.objects.bulk_create(TubeRow(**asdict(state)) for state in states.values())
+    clash = _settle_slots(states, [place for place, _ in before.values()])
+    fresh = {tube for tube in clash if before.get(tube) != (_slot(states[tube]), True)}
+    if fresh and refuse_contest:
+        wrong.append(_slot_taken(states, fresh))
+    insert(TubeRow, map(vars, states.values()))
     return wrong
+
+
+def _overdrawn(told: Mapping[str, list[Happening]]) -> dict[str, str]:
+    """Which of the aliquotings in these histories gave more than they took; asks for all their lines."""
+    ids = {one.id for said in told.values() for one in said if one.kind == "aliquoted" and not one.voided}
+    lines = Line.objects.order_by("event__seq", "n")
+    rows = [row for part in slices(ids) for row in lines.filter(event_id__in=part).values(*FIELDS)]
+    return unbalanced(_effective(rows)) if rows else {}
 
 
 def _new_findings(subjects: list[str], problems: set[Problem]) -> list[Wrong]:
     """Rewrite the findings about these subjects; those that were not there before come back."""
     old: set[tuple[str, str, str]] = set()
     for part in slices(subjects):
-        findings = Finding.objects.filter(subject__in=part)
+        findings = Finding.objects.filter(subject__in=part).exclude(code=LOOP)
         old |= set(findings.values_list("code", "subject", "event"))
         if old:
             findings.delete()
-    Finding.objects.bulk_create(Finding(**asdict(one)) for one in _once(problems))
+    insert(Finding, map(vars, _once(problems)))
     fresh = [one for one in _once(problems) if (one.code, one.subject, one.event) not in old]
     return [(one.code, one.sentence, one.subject) for one in fresh]
 
@@ -176,15 +226,24 @@ def _once(problems: set[Problem]) -> list[Problem]:
     return [unique[key] for key in sorted(unique)]
 
 
-def _places(tubes: list[str]) -> list[tuple[str, int, int]]:
-    found = []
+Slot = tuple[Any, Any, Any]
+
+
+def _slot(state: TubeState) -> Slot:
+    return state.unit, state.row, state.col
+
+
+def _places(tubes: list[str]) -> dict[str, tuple[Slot, bool]]:
+    """In which slot each tube was so far, and whether that was contested."""
+    found: dict[str, tuple[Slot, bool]] = {}
     for part in slices(tubes):
         rows = TubeRow.objects.filter(tube__in=part, row__isnull=False)
-        found += list(rows.values_list("unit", "row", "col"))
+        for tube, unit, row, col, contest in rows.values_list("tube", "unit", "row", "col", "contested"):
+            found[tube] = ((unit, row, col), contest)
     return found
 
 
-def _settle_slots(states: dict[str, TubeState], before: list[tuple[str, int, int]]) -> set[str]:
+def _settle_slots(states: dict[str, TubeState], before: list[Slot]) -> set[str]:
     """Mark who contests a slot, among these tubes and all others; a contest that ended is unmarked.
 
     Returns those of the given tubes whose slot another tube claims.
@@ -218,13 +277,33 @@ def _touch_units(units: list[str]) -> list[Wrong]:
         name: one.parent for name, one in states.items()
     }
     UnitRow.objects.filter(unit__in=units).delete()
-    UnitRow.objects.bulk_create(UnitRow(**asdict(state)) for state in states.values())
-    looped = [name for name in units if inside_itself(parents.get, name) or _into_itself(name, said[name])]
-    return [("unit_inside_itself", "A unit cannot stand inside itself.", name) for name in looped]
+    insert(UnitRow, map(vars, states.values()))
+    looped = sorted({one.subject for one in _new_loops(said, parents)} & set(units))
+    return [(LOOP, LOOP_SENTENCE, name) for name in looped]
 
 
-def _into_itself(unit: str, said: Sequence[Happening]) -> bool:
-    return any(one.line.get("to") == unit for one in said)
+def _new_loops(said: dict[str, list[Happening]], parents: Mapping[str, str | None]) -> list[Problem]:
+    """Rewrite the findings about units: these, all in a loop now, all in one before. The new come back."""
+    old = set(Finding.objects.filter(code=LOOP).values_list("subject", "event"))
+    named = {name for name, _ in old} | {name for name in parents if inside_itself(parents.get, name)}
+    more = named - set(said)
+    found = _once(_loops(said | (histories("u", more) if more else {}), parents))
+    if old:
+        Finding.objects.filter(code=LOOP).delete()
+    insert(Finding, map(vars, found))
+    return [one for one in found if (one.subject, one.event) not in old]
+
+
+def _loops(said: Mapping[str, list[Happening]], parents: Mapping[str, str | None]) -> set[Problem]:
+    """A unit that was moved into itself, or stands in one that stands in it (its newest move is named)."""
+    found = set()
+    for name, ones in said.items():
+        moves = in_order(ones)
+        wrong = [one for one in moves if one.line.get("to") == name]
+        if moves and inside_itself(parents.get, name):
+            wrong.append(moves[-1])
+        found |= {Problem(LOOP, name, one.id, LOOP_SENTENCE) for one in wrong}
+    return found
 
 
 def forget() -> None:
@@ -236,9 +315,9 @@ def forget() -> None:
 
 def store_all(tubes: Mapping[str, TubeState], units: Mapping[str, UnitState], problems: set[Problem]) -> None:
     """Write what `all_states` gave into empty tables."""
-    TubeRow.objects.bulk_create((TubeRow(**asdict(one)) for one in tubes.values()), batch_size=SLICE)
-    UnitRow.objects.bulk_create((UnitRow(**asdict(one)) for one in units.values()), batch_size=SLICE)
-    Finding.objects.bulk_create((Finding(**asdict(one)) for one in _once(problems)), batch_size=SLICE)
+    insert(TubeRow, map(vars, tubes.values()))
+    insert(UnitRow, map(vars, units.values()))
+    insert(Finding, map(vars, _once(problems)))
 
 
-__all__ = ["all_states", "histories", "line_texts", "slices", "subjects_of", "touch"]
+__all__ = ["all_states", "amendments", "histories", "line_texts", "slices", "subjects_of", "touch"]

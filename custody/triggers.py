@@ -1,7 +1,7 @@
 """Triggers that make the ledger's tables append-only, on SQLite and on PostgreSQL.
 
-Promises: an UPDATE, DELETE, REPLACE or TRUNCATE of an event or a line fails in the database itself.
-They stop accidents and this application; an owner of the database can drop them, and then the hashes
+Promises: an UPDATE, DELETE, REPLACE or TRUNCATE of an event, line, tile or checkpoint fails in the database
+itself. They stop accidents and this application; an owner of the database can drop them, and then the hashes
 tell (`custody_verify`).
 """
 
@@ -14,7 +14,7 @@ from django.core.checks import CheckMessage, Error
 from django.core.exceptions import ImproperlyConfigured
 from django.db import connections, transaction
 
-GUARDED = ("custody_event", "custody_line")
+GUARDED = ("custody_event", "custody_line", "custody_tile", "custody_checkpoint")
 SENTENCE = "the ledger is append-only"
 _seen: set[tuple[str, str]] = set()
 
@@ -51,6 +51,8 @@ def _same(table: str) -> str:
     keys = {
         "custody_event": [("event_id",), ("seq",), ("device", "device_n")],
         "custody_line": [("id",), ("event_id", "n")],
+        "custody_tile": [("id",), ("level", "idx")],
+        "custody_checkpoint": [("id",), ("size",)],
     }[table]
     same = [" AND ".join(f"{name} = NEW.{name}" for name in key) for key in [*keys, ("rowid",)]]
     return " OR ".join(f"({one})" for one in same)

@@ -8,11 +8,10 @@ else put away is where it was put).
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from custody.core.state import Happening, TubeState
+from custody.core.state import Happening, TubeState, replace
 
 Wrong = list[tuple[str, str]]
 Step = Callable[[TubeState, Happening], tuple[TubeState, Wrong]]
@@ -88,7 +87,7 @@ def nothing(state: TubeState, said: Happening) -> tuple[TubeState, Wrong]:
 def printed(state: TubeState, said: Happening) -> tuple[TubeState, Wrong]:
     if said.line["role"] == "copy":
         return on_label(lambda s, _: (replace(s, copies=s.copies + 1), OK))(state, said)
-    if state.status != "unknown":
+    if state.status not in {"unknown", "void"}:
         return _no(state, "label_once", "A label with this code was printed before.")
     described: dict[str, Any] = {
         name: said.line.get(name) or "" for name in ("label", "matrix", "additive", "container")
@@ -212,6 +211,12 @@ def returned(state: TubeState, said: Happening) -> tuple[TubeState, Wrong]:
     """Refused by the receiver or withdrawn by the giver: it stays with the giver."""
     if state.pending_ref is None or state.pending_ref != said.ref:
         return _no(state, "handoff_answered_once", "That handoff was answered already.")
+    if said.kind == "refused" and said.org != state.pending_to:
+        return _no(
+            state, "receiver_was_addressed", f"This tube was sent to {state.pending_to}, not {said.org}."
+        )
+    if said.kind == "withdrawn" and said.org != state.custodian:
+        return _no(state, "giver_was_custodian", f"{state.custodian} handed this tube off, not {said.org}.")
     back = "stored" if state.unit else "held"
     return replace(state, status=back, pending_to=None, pending_ref=None, by=said.by), OK
 
@@ -269,6 +274,8 @@ def dispute_noted(state: TubeState, said: Happening) -> tuple[TubeState, Wrong]:
 
 
 def dispute_resolved(state: TubeState, said: Happening) -> tuple[TubeState, Wrong]:
+    if said.data.get("finding"):  # closes a finding; `fold` takes it from the list
+        return state, OK
     if not state.disputes:
         return _no(state, "nothing_to_resolve", "There is no open discrepancy about this tube.")
     return replace(state, disputes=state.disputes - 1), OK

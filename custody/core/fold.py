@@ -12,7 +12,7 @@ from itertools import pairwise
 from typing import Any
 
 from custody.core.effects import clock
-from custody.core.kinds import KINDS
+from custody.core.kinds import KINDS, over
 from custody.core.state import Happening, Problem, Stay, TubeState, UnitState, UnitStay
 
 FUTURE_MS = 5 * 60_000  # a clock may run this far ahead of the server's before it is called wrong
@@ -27,6 +27,7 @@ class Amendment:
     of: str
     kind: str
     set: Mapping[str, Any] = field(default_factory=dict)
+    said_ms: int = 0  # when it was typed
 
 
 @dataclass(frozen=True)
@@ -41,6 +42,20 @@ def effective(said: Iterable[Happening], amendments: Sequence[Amendment]) -> lis
     """The happenings as they count today. Voided ones stay in the list, marked."""
     if not amendments:
         return list(said)
+    dead, live = standing(amendments)
+    amended = [_amended(one, live.get(one.id, []), one.id in dead) for one in said]
+    moments = {one.id: one.at_ms for one in amended if one.corrected}
+    return [_answering(one, moments) for one in amended]
+
+
+def _answering(said: Happening, moments: Mapping[str, int]) -> Happening:
+    """When what it answers was moved by a correction, it comes after the moment that counts."""
+    moved = moments.get(said.ref) if said.ref else None
+    return said if moved is None else replace(said, ref_at_ms=moved)
+
+
+def standing(amendments: Sequence[Amendment]) -> tuple[set[str], dict[str, list[Amendment]]]:
+    """Ids of the events that are void (amendments among them), and what amends each event, newest first."""
     dead: set[str] = set()
     live: dict[str, list[Amendment]] = {}
     for amendment in sorted(amendments, key=lambda one: one.seq, reverse=True):  # newest first
@@ -48,7 +63,14 @@ def effective(said: Iterable[Happening], amendments: Sequence[Amendment]) -> lis
             live.setdefault(amendment.of, []).append(amendment)
             if amendment.kind == "voided":
                 dead.add(amendment.of)
-    return [_amended(one, live.get(one.id, []), one.id in dead) for one in said]
+    return dead, live
+
+
+def newest(live: Sequence[Amendment]) -> Mapping[str, Any]:
+    """What the newest live correction sets; nothing when there is none."""
+    fixes = [one for one in live if one.kind == "corrected"]
+    # by when it was said, not by when it arrived: those of two phones may come in any order
+    return max(fixes, key=lambda one: (one.said_ms, one.id)).set if fixes else {}
 
 
 def _amended(said: Happening, live: list[Amendment], voided: bool) -> Happening:
@@ -56,10 +78,9 @@ def _amended(said: Happening, live: list[Amendment], voided: bool) -> Happening:
         return said
     ids = tuple(one.id for one in reversed(live))
     said = replace(said, voided=voided, amended=ids)
-    fixes = [one for one in live if one.kind == "corrected"]
-    if not fixes:
+    if not any(one.kind == "corrected" for one in live):
         return said
-    return _corrected(said, max(fixes, key=lambda one: one.seq).set)
+    return _corrected(said, newest(live))
 
 
 def _corrected(said: Happening, fields: Mapping[str, Any]) -> Happening:
@@ -84,26 +105,53 @@ def in_order(said: Iterable[Happening]) -> list[Happening]:
     return sorted((one for one in said if not one.voided), key=order)
 
 
-def fold(tube: str, said: Sequence[Happening]) -> Folded:
-    """State of one tube from its whole effective history, in any order."""
-    state, problems = TubeState(tube), []
+def fold(tube: str, said: Sequence[Happening], overdrawn: Mapping[str, str] | None = None) -> Folded:
+    """State of one tube from its whole effective history, in any order.
+
+    overdrawn  what `unbalanced` found about the events among them
+    """
+    state, problems, last_ms = begun(tube, said), [], None
     for one in in_order(said):
         state, wrong = KINDS[one.kind].step(state, one)
-        state = replace(state, last_ms=one.at_ms)
-        problems += [Problem(code, tube, one.id, sentence) for code, sentence in [*wrong, *_future(one)]]
-    if state.status == "unknown" and said:
-        state = replace(state, status="void") if any(_first_print(one) for one in said) else state
-    state = replace(state, seq=max((one.seq for one in said), default=0))
-    return Folded(state, tuple(_explained(problems, state, said)))
+        last_ms = one.at_ms
+        wrong = [*wrong, *_future(one), *_overdrawn(one, overdrawn or {})]
+        problems += [Problem(code, tube, one.id, sentence) for code, sentence in wrong]
+    state = replace(state, last_ms=last_ms, seq=max((one.seq for one in said), default=0))
+    closed = {(one.data.get("finding"), one.data.get("code")) for one in said if _closes(one)}
+    found = _explained(problems, state, said)
+    return Folded(state, tuple(one for one in found if (one.event, one.code) not in closed))
 
 
-def _first_print(said: Happening) -> bool:
-    return said.kind == "label_printed" and said.line["role"] == "new"
+def begun(tube: str, said: Iterable[Happening]) -> TubeState:
+    """Before anything happened: unknown, or void when its label was printed and that does not count."""
+    void = any(one.voided and one.kind == "label_printed" and one.line["role"] == "new" for one in said)
+    return TubeState(tube, status="void") if void else TubeState(tube)
 
 
 def _future(said: Happening) -> list[tuple[str, str]]:
     ahead = said.recorded_ms and said.at_ms > said.recorded_ms + FUTURE_MS
     return [("time_in_future", "This time lies in the future.")] if ahead else []
+
+
+def _closes(said: Happening) -> bool:
+    """Somebody looked at a finding and wrote down what is true (`data.finding` names its event)."""
+    return said.kind == "discrepancy_resolved" and not said.voided and bool(said.data.get("finding"))
+
+
+def unbalanced(said: Iterable[Happening]) -> dict[str, str]:
+    """Aliquotings, given with all their lines, that gave more than they took: event id -> sentence."""
+    events: dict[str, list[Happening]] = {}
+    for one in said:
+        if one.kind == "aliquoted" and not one.voided:
+            events.setdefault(one.id, []).append(one)
+    checked = {key: over([one.line for one in lines], lines[0].data) for key, lines in events.items()}
+    return {key: sentence for key, sentence in checked.items() if sentence}
+
+
+def _overdrawn(said: Happening, overdrawn: Mapping[str, str]) -> list[tuple[str, str]]:
+    """Said once, about the parent."""
+    known = said.id in overdrawn and said.line["role"] == "from"
+    return [("aliquot_balances", overdrawn[said.id])] if known else []
 
 
 def _explained(problems: list[Problem], state: TubeState, said: Sequence[Happening]) -> Iterable[Problem]:
@@ -121,7 +169,7 @@ def _explained(problems: list[Problem], state: TubeState, said: Sequence[Happeni
 def stays(tube: str, said: Sequence[Happening]) -> list[Stay]:
     """Where the tube stood, from when to when: what the fold saw change."""
     marks: list[tuple[int, tuple[str, int | None, int | None] | None]] = []
-    state = TubeState(tube)
+    state = begun(tube, said)
     for one in in_order(said):
         before = _place(state)
         state, _ = KINDS[one.kind].step(state, one)

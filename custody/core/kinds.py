@@ -6,7 +6,7 @@ here (and a step in `effects`, when it does something new).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -55,11 +55,17 @@ class Kind:
 
 def balances(act: Act) -> Wrong:
     """What was given away and lost may not exceed what was taken."""
-    taken = sum(line["ul"] for line in act.lines if line["role"] == "from")
-    given = sum(line["ul"] for line in act.lines if line["role"] == "to") + act.data.get("loss_ul", 0)
-    if given <= taken:
-        return []
-    return [("aliquot_balances", f"{given / 1000:g} mL cannot come out of the {taken / 1000:g} mL taken.")]
+    sentence = over(act.lines, act.data)
+    return [("aliquot_balances", sentence)] if sentence else []
+
+
+def over(lines: Iterable[Mapping[str, Any]], data: Mapping[str, Any]) -> str:
+    """How much more an aliquoting gave than it took, in a sentence; empty when it did not."""
+    given, taken = data.get("loss_ul") or 0, 0
+    for line in lines:
+        taken += line["ul"] if line["role"] == "from" else 0
+        given += line["ul"] if line["role"] == "to" else 0
+    return f"{given / 1000:g} mL cannot come out of the {taken / 1000:g} mL taken." if given > taken else ""
 
 
 def known_how(act: Act) -> Wrong:
@@ -77,7 +83,7 @@ def known_result(act: Act) -> Wrong:
 
 
 def grades_0_to_4(act: Act) -> Wrong:
-    odd = any(line.get(name, 0) > 4 for line in act.lines for name in GRADES)
+    odd = any((line.get(name) or 0) > 4 for line in act.lines for name in GRADES)
     return [("grade_out_of_range", "Grades go from 0 to 4.")] if odd else []
 
 
@@ -118,11 +124,13 @@ KINDS: dict[str, Kind] = {
     "thawed": Kind("Thawed", effects.thawed, {"why": "text?"}),
     "counted": Kind("Counted", effects.counted, {"unit": "text"}, {"subj": RESULT}, whole=known_result),
     "discrepancy_noted": Kind("Discrepancy noted", effects.dispute_noted, {"code": "text"}),
-    "discrepancy_resolved": Kind("Discrepancy resolved", effects.dispute_resolved, {"code": "text"}),
+    "discrepancy_resolved": Kind(
+        "Discrepancy resolved", effects.dispute_resolved, {"code": "text", "finding": "text?"}),
     "discarded": Kind("Discarded", effects.discarded, {"why": "text", "method": "text?"}),
     "reserved": Kind("Reserved", effects.reserved, {"why": "text?"}),
     "released": Kind("Released from reserve", effects.released, {"why": "text?"}),
-    "voided": Kind("Event voided", data={"of": "text", "reason": "text"}, lines={}, whole=amends),
+    "voided": Kind(
+        "Event voided", data={"of": "text", "reason": "text", "instead": "text?"}, lines={}, whole=amends),
     "corrected": Kind(
         "Event corrected", data={"of": "text", "reason": "text", "set": "object"}, lines={}, whole=amends),
 }  # fmt: skip

@@ -60,6 +60,11 @@ class TubeState:
         return self.status in {"held", "stored", "in_transit"}
 
 
+def replace(state: TubeState, **changes: Any) -> TubeState:
+    """`dataclasses.replace` for tubes, in half the time: a rebuild makes millions of states."""
+    return TubeState(**(vars(state) | changes))
+
+
 @dataclass(frozen=True)
 class UnitState:
     """What a unit stands in (None: nothing, it is a top)."""

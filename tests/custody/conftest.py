@@ -1,9 +1,13 @@
 """A short way to say that something happened."""
 
+from collections.abc import Iterator
+from pathlib import Path
+
 import pytest
 
 from custody.core.event import Act, new_id
 from custody.record import record
+from tests.custody import apart
 
 START = 1_780_000_000_000  # some morning in 2026, UTC milliseconds
 
@@ -32,3 +36,10 @@ def drawn(say):
     say("label_printed", tubes, 0, role="new")
     say("drawn", tubes, 1, ul=1_000)
     return tubes
+
+
+@pytest.fixture
+def address(tmp_path: Path) -> Iterator[str]:
+    """An empty database apart from the test's own, for real processes and real commits."""
+    with apart.database(tmp_path) as url:
+        yield url

@@ -59,6 +59,7 @@ EVENT = [
     ("ref", lambda one: Event.objects.get(seq=0).event_id),
     ("of", lambda one: Event.objects.get(seq=0).event_id),
     ("seq", lambda one: one.seq + 40),
+    ("signature", lambda one: b"signed"),
 ]
 
 

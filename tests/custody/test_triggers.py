@@ -172,6 +172,9 @@ def test_the_guard_on_insert_looks_rows_up_by_index(drawn):
             "device": "'x'",
             "id": "1",
             "n": "1",
+            "level": "1",
+            "idx": "1",
+            "size": "1",
             "rowid": "1",
         }
         for name, value in names.items():

@@ -81,7 +81,12 @@ def broken(who: Person, now: datetime) -> Section:
         Line(tube_code(one.subject), hint=one.sentence, mark="stop", word=one.code.replace("_", " "))
         for one in ledger.findings()
     ]
-    return Section("Findings of the ledger", lines, "Every rule of custody holds for every tube and unit.")
+    return Section(
+        "Findings of the ledger",
+        lines,
+        "Every rule of custody holds for every tube and unit.",
+        to("findings", "All findings"),
+    )
 
 
 def imports(who: Person, now: datetime) -> Section:
