@@ -14,6 +14,7 @@ from django.http import Http404, HttpRequest, HttpResponse
 
 from biobank.core import codes
 from biobank.models import Person, Role, Tube
+from custody import queries as ledger
 from custody.core.refusal import Refused
 
 WORK = {"see", "handoff"}
@@ -72,3 +73,33 @@ def tube_or_404(who: Person, code: str) -> Tube:
     if tube is None or (programme and programme != who.programme_id):
         raise Http404("No such tube.")
     return tube
+
+
+def event_or_404(who: Person, key: Any) -> ledger.Told:
+    """An event of the ledger that is about tubes of this person's programme, with what became of it.
+
+    An amendment is about what it amends. Units belong to no programme.
+    """
+    found = ledger.told([str(key)]).get(str(key))
+    if found is None or not may(who, "see"):
+        raise Http404("No such event.")
+    named = ledger.subjects(found.said.id)
+    owners = Tube.objects.filter(code__in=named, tube_set__isnull=False).values_list(
+        "tube_set__plan__programme_id", flat=True
+    )
+    if set(owners) - {who.programme_id}:
+        raise Http404("No such event.")
+    return found
+
+
+def may_amend(who: Person, org: str) -> bool:
+    """The agency that said something may amend it, and a curator; those who only look on may not."""
+    return may(who, "curate") or (may(who, "handoff") and who.agency.code == org)
+
+
+def event_to_amend(who: Person, key: Any) -> ledger.Told:
+    """An event that this person may void or correct; 403 when it is another agency's."""
+    found = event_or_404(who, key)
+    if not may_amend(who, found.said.header["org"]):
+        raise PermissionDenied("Only the agency that said this, or a curator, may amend it.")
+    return found

@@ -18,6 +18,7 @@ from django.http import HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.utils import timezone
 
+from biobank.amend.undoing import undoable
 from biobank.core import codes
 from custody.core.event import new_id
 from custody.core.refusal import Refused
@@ -135,7 +136,14 @@ def act_view(
         except Refused as no:
             form.add_error(None, ValidationError(named(no), no.code))
         else:
-            messages.success(request, done)
+            messages.success(request, done, extra_tags=undo_tag(request, form.cleaned_data))
             return redirect(target)
     status = 422 if form.is_bound and form.errors else 200
     return render(request, template, {**(context or {}), "form": form}, status=status)
+
+
+def undo_tag(request: HttpRequest, said: Mapping[str, Any]) -> str:
+    """`undo:<event>:<recorded>` on the message of an act that may be undone, for parts/messages.html."""
+    who = getattr(request, "person", None)
+    told = undoable(str(said["key"]), who.code) if who and said.get("key") else None
+    return f"undo:{told.said.id}:{told.said.recorded_ms}" if told else ""

@@ -1,7 +1,8 @@
 """Chain-of-custody papers: of one handoff, and of one tube.
 
 Promises: a paper says only what the ledger says, names the event it rests on by number and hash, and
-leaves room for two signatures. No place, coordinate or animal is on it.
+leaves room for two signatures. It carries a signed checkpoint of the ledger, so whoever keeps the paper can
+hold the ledger to its history. No place, coordinate or animal is on it.
 """
 
 from __future__ import annotations
@@ -17,16 +18,12 @@ from django.utils import timezone
 from django.utils.safestring import SafeString, mark_safe
 from weasyprint import HTML
 
+from biobank.acting import ms
+from biobank.amend.queries import names, timeline
 from biobank.handoffs import queries
 from biobank.handoffs.actions import HOW
-from biobank.models import Agency, Person
+from custody import checkpoints
 from custody import queries as ledger
-
-
-def names() -> dict[str, str]:
-    """Codes of people and agencies with the names to print. 2 queries."""
-    people = dict(Person.objects.values_list("code", "name"))
-    return people | dict(Agency.objects.values_list("code", "name"))
 
 
 def qr(text: str) -> SafeString:
@@ -52,12 +49,15 @@ def handoff_pdf(handoff: queries.Handoff) -> bytes:
     known, header = names(), handoff.header
     who = {"giver": header["org"], "receiver": header["data"]["to"], "given_by": header["by"]}
     said = {name: known.get(code, code) for name, code in who.items()}
+    checkpoint = checkpoints.for_paper(handoff.said.seq)
     return pdf("print/handoff.html", said | {
         "handoff": handoff,
         "how": dict(HOW)[header["data"]["how"]],
         "rows": queries.tube_rows(handoff),
         "chain": queries.chain(handoff.tubes),
         "symbol": qr(handoff.said.id),
+        "checkpoint": checkpoint,
+        "checkpoint_symbol": qr(checkpoint.short) if checkpoint else "",
         "size": ledger.size(),
     })  # fmt: skip
 
@@ -66,8 +66,10 @@ def tube_pdf(code: str) -> bytes:
     """The whole story of one tube, and of the tube it came from."""
     state = ledger.state(code)
     parent = state.parent if state else None
+    called = names()
     return pdf("print/tube.html", {
-        "code": code, "state": state, "history": ledger.history(code),
-        "parent": parent, "parent_history": ledger.history(parent) if parent else [],
+        "code": code, "state": state, "story": timeline(ledger.history(code), called),
+        "parent": parent, "parent_story": timeline(ledger.history(parent), called) if parent else [],
+        "custody": ledger.custody(code, ms(timezone.now())),
         "symbol": qr(code), "size": ledger.size(),
     })  # fmt: skip

@@ -1,12 +1,13 @@
 """What there is to know of handoffs: the list of an agency, and one with all its tubes.
 
-Promises: 4 queries for the list, however many handoffs it shows.
+Promises: 5 queries for the list, however many handoffs it shows. A voided handoff is shown as void, a voided
+answer is left out.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from custody import queries as ledger
@@ -17,7 +18,10 @@ SHOWN = 200
 
 @dataclass(frozen=True)
 class Handoff:
-    """One handoff as both sides see it. `word`: offered, accepted, disputed, refused, withdrawn, overdue."""
+    """One handoff as both sides see it, as corrected.
+
+    word  offered, accepted, disputed, refused, withdrawn, overdue, void
+    """
 
     said: ledger.Said
     answers: tuple[ledger.Said, ...]
@@ -61,16 +65,25 @@ def handoff(event_id: str, now_ms: int) -> Handoff | None:
 
 def _joined(said: list[ledger.Said], now_ms: int) -> list[Handoff]:
     answers: dict[str, list[ledger.Said]] = {one.id: [] for one in said}
-    for answer in sorted(ledger.events(refs=answers), key=lambda one: one.seq):
-        answers[answer.header["ref"]].append(answer)
+    found = sorted(ledger.events(refs=answers), key=lambda one: one.seq)
+    told = {one.said.id: one for one in ledger.as_told([*said, *found])}
+    for answer in found:
+        if not told[answer.id].voided:
+            answers[answer.header["ref"]].append(_as_it_counts(told[answer.id]))
     open_: dict[str, int] = {}
     for state in ledger.find(pending_ref__in=list(answers)):
         open_[str(state.pending_ref)] = open_.get(str(state.pending_ref), 0) + 1
-    return [_judged(one, tuple(answers[one.id]), open_.get(one.id, 0), now_ms) for one in said]
+    return [_judged(told[one.id], tuple(answers[one.id]), open_.get(one.id, 0), now_ms) for one in said]
 
 
-def _judged(said: ledger.Said, answers: tuple[ledger.Said, ...], open_: int, now_ms: int) -> Handoff:
-    return Handoff(said, answers, open_, _word(said, answers, open_, now_ms))
+def _as_it_counts(told: ledger.Told) -> ledger.Said:
+    """Number, id and hash of what was written, with what was corrected since."""
+    return replace(told.said, header=told.header, lines=told.lines)
+
+
+def _judged(told: ledger.Told, answers: tuple[ledger.Said, ...], open_: int, now_ms: int) -> Handoff:
+    said = _as_it_counts(told)
+    return Handoff(said, answers, open_, "void" if told.voided else _word(said, answers, open_, now_ms))
 
 
 def _word(said: ledger.Said, answers: tuple[ledger.Said, ...], open_: int, now_ms: int) -> str:

@@ -7,6 +7,7 @@ what the ledger holds (integers in microlitres, hundredths of °C, UTC milliseco
 from __future__ import annotations
 
 import re
+import time
 from datetime import UTC, date, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -16,6 +17,7 @@ from django.core.exceptions import ValidationError
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
+from biobank.amend.undoing import UNDO_S
 from biobank.core import codes
 from biobank.models import ADDITIVES, MATRICES
 from biobank.templatetags import happenings, signs
@@ -215,6 +217,15 @@ def coded(errors: Any) -> list[tuple[str, str]]:
     for error in errors.as_data():
         found += [(sentence, error.code or "") for sentence in ValidationError(error).messages]
     return found
+
+
+@register.filter
+def undo_of(tags: str | None) -> str:
+    """The event that a message offers to undo (`undo:<event>:<recorded>`), while that is still allowed."""
+    name, _, rest = str(tags or "").partition(":")
+    event, _, recorded = rest.partition(":")
+    fresh = name == "undo" and time.time() * 1000 - int(recorded) <= UNDO_S * 1000
+    return event if fresh else ""
 
 
 @register.tag

@@ -8,11 +8,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Any
 
+from biobank.amend.queries import Entry, names, timeline
 from biobank.checks.verdicts import verdicts_of
 from biobank.models import Tube, Unit
 from biobank.temperature.queries import phases_of
 from custody import queries as ledger
-from custody.core.state import Happening, Problem, Stay, TubeState
+from custody.core.gaps import Custody
+from custody.core.state import Problem, Stay, TubeState
 
 LIMITS = (-6_000, -1_800, 400, 800, 2_500)  # hundredths of °C above which time is summed on the page
 
@@ -32,7 +34,8 @@ class Story:
     state: TubeState
     parent: TubeState | None
     children: list[TubeState]
-    history: list[Happening]
+    timeline: list[Entry]
+    custody: Custody
     stays: list[Stay]
     places: list[Place]
     slot: str
@@ -51,7 +54,8 @@ def story(tube: Tube, now_ms: int) -> Story | None:
         state=state,
         parent=ledger.state(state.parent) if state.parent else None,
         children=list(ledger.states(ledger.children(tube.code)).values()),
-        history=ledger.history(tube.code),
+        timeline=timeline(ledger.history(tube.code), names()),
+        custody=ledger.custody(tube.code, now_ms),
         stays=ledger.stays(tube.code),
         places=places,
         slot=slot,

@@ -133,7 +133,7 @@ def test_the_list_needs_as_many_queries_for_many_handoffs_as_for_one(
 ):
     for tube in tubes:
         actions.hand_off(people.actor("fieldtech"), new_id(), [tube], "TFL", how="hand", at=GIVEN)
-    with django_assert_num_queries(4):
+    with django_assert_num_queries(5):
         assert len(queries.handoffs("SSS", 0)) == len(tubes)
 
 
