@@ -99,6 +99,13 @@ def key(name: str) -> str:
     return derived_id(SEED, name)
 
 
+class DemoActor(Actor):
+    """Somebody of the demo, who types two minutes after the act; it is all played at once today."""
+
+    def typed(self, when: datetime, now: datetime) -> datetime:
+        return min(now, when + timedelta(minutes=2))
+
+
 @dataclass
 class World:
     """Everything the scenario needs at hand. `today` is the local date on which the demo was made."""
@@ -112,7 +119,7 @@ class World:
     animals: list[Animal] = field(default_factory=list)
 
     def actor(self, role: str) -> Actor:
-        return Actor(self.people[role], role)
+        return DemoActor(self.people[role], role)
 
     def at(self, days_ago: int, clock: str, minutes: float = 0) -> datetime:
         """A local time so many days ago, plus minutes."""

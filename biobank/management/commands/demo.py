@@ -15,6 +15,7 @@ from tqdm import tqdm
 
 from biobank.demo import cold, days, report, world
 from biobank.models import Person, Programme
+from custody import checkpoints
 from custody import queries as ledger
 
 
@@ -80,3 +81,4 @@ def forget() -> None:
     connection.close()
     for path in (name, f"{name}-wal", f"{name}-shm"):
         Path(path).unlink(missing_ok=True)
+    checkpoints.forget_key()  # another log needs another key: one key never signs two histories
