@@ -34,6 +34,8 @@ ROOMS = [("custody", "The ledger")] + [
         ("checks", "Rules"),
         ("handoffs", "Handoffs"),
         ("imports", "Imports"),
+        ("ledger", "Findings and devices"),
+        ("amend", "Corrections"),
         ("", "Everywhere: codes, slots, times, keys"),
     ]
 ]

@@ -45,7 +45,8 @@ COUNTED = {".py", ".html", ".css", ".js"}
 
 # what a core room may use of Python; neither clock nor disk nor network is among it
 PURE = {
-    "__future__", "abc", "base64", "bisect", "collections", "contextlib", "dataclasses", "datetime",
+    "__future__", "abc", "base64", "binascii", "bisect", "collections", "contextlib", "dataclasses",
+    "datetime",
     "decimal", "enum", "fractions", "functools", "hashlib", "heapq", "hmac", "itertools", "json", "math",
     "operator", "random", "re", "string", "struct", "typing", "unicodedata", "uuid",
 }  # fmt: skip
@@ -53,6 +54,7 @@ PURE = {
 ALSO = {
     "custody/core/thermal.py": {"numpy"},  # millions of readings
     "custody/core/ranges.py": {"numpy"},  # its tables
+    "custody/core/note.py": {"cryptography"},  # Ed25519 and nothing else of it
     "custody/core/event.py": {"os", "time"},  # new_id() alone: a UUIDv7 is made of a clock and of chance
     "biobank/core/codes.py": {"stdnum"},  # ISO 7064
 }
@@ -64,15 +66,21 @@ IMPURE_CALLS = {
 }  # fmt: skip
 CALLS_ALSO = {"custody/core/event.py": {"time.time_ns", "os.urandom"}}
 
-FRONT_DOORS = ("custody.record", "custody.queries", "custody.core")
-DOORS_ALSO = {"biobank/wsgi.py": ("custody.triggers",)}  # looks at start-up whether they are there
-WRITERS = {"custody/record.py", "custody/refold.py", "custody/rebuild.py"}
+FRONT_DOORS = ("custody.record", "custody.queries", "custody.core", "custody.checkpoints")  # for papers
+DOORS_ALSO = {
+    "biobank/wsgi.py": ("custody.triggers",),  # looks at start-up whether they are there
+    "biobank/ledger/actions.py": ("custody.sync", "custody.devices"),  # lets held items in; devices
+}
+WRITERS = {"custody/record.py", "custody/refold.py", "custody/rebuild.py", "custody/checkpoints.py"}
+WRITERS |= {"custody/held.py", "custody/devices.py"}  # their own tables, which are no part of the log
 WRITES = {
     "create", "acreate", "bulk_create", "abulk_create", "bulk_update", "abulk_update", "get_or_create",
     "aget_or_create", "update_or_create", "aupdate_or_create", "save", "asave",
 }  # fmt: skip
 WRITES_OF_ROWS = WRITES | {"update", "aupdate", "delete", "adelete"}
-TABLES = re.compile(r"\bcustody_(event|line|head|tubestate|unitstate|finding)\b", re.I)
+TABLES = re.compile(
+    r"\bcustody_(event|line|head|tile|checkpoint|tubestate|unitstate|finding|held|device)\b", re.I
+)
 
 # written in halves, so that this file does not find itself
 FORBIDDEN_TEXT = [
