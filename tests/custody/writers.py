@@ -14,6 +14,7 @@ import sys
 import time
 import traceback
 from concurrent.futures import ThreadPoolExecutor
+from random import Random
 from threading import Barrier
 from typing import Any
 
@@ -23,6 +24,8 @@ PROCESSES, THREADS, ROUNDS = 2, 4, 6
 HANDS = PROCESSES * THREADS
 START = 1_780_000_000_000
 SHARED = "SHARED"
+CRATE = [f"C{n:03}" for n in range(300)]  # tubes that all hands handle at once, each in an order of its own
+LARGE = 2  # such events of 300 lines a hand
 SAME_KEY = "01890a5d-ac96-774b-bcce-b302099a8057"  # a UUIDv7; every hand sends it
 
 
@@ -33,8 +36,8 @@ def main(words: list[str]) -> None:
         print(json.dumps(hands(int(words[0]))))
         return
     make_tables()
-    say("label_printed", [{"t": SHARED, "role": "new"}], 0)
-    say("drawn", [{"t": SHARED, "role": "subj", "ul": 1_000}], 1)
+    say("label_printed", [{"t": tube, "role": "new"} for tube in [SHARED, *CRATE]], 0)
+    say("drawn", [{"t": tube, "role": "subj", "ul": 1_000} for tube in [SHARED, *CRATE]], 1)
     print(json.dumps({"hands": together(), **checked()}))
 
 
@@ -68,7 +71,8 @@ def hands(process: int) -> list[dict[str, Any]]:
 
 
 def hand(n: int, gate: Barrier) -> dict[str, Any]:
-    """What one person does: own tubes, a tube that all handle, slots that all want, a key that all send."""
+    """What one person does: own tubes, a tube and 300 tubes that all handle, slots that all want, a key that
+    all send."""
     from django.db import connection
 
     gate.wait()
@@ -80,6 +84,9 @@ def hand(n: int, gate: Barrier) -> dict[str, Any]:
         attempt(seen, "drawn", [{"t": tube, "role": "subj", "ul": 500}], 2)
         attempt(seen, "thawed", [{"t": SHARED, "role": "subj"}], 3)
         attempt(seen, "put_away", [{"t": tube, "role": "subj", "unit": "B1", "row": 1, "col": k + 1}], 4)
+        if k < LARGE:
+            crate = Random(n * ROUNDS + k).sample(CRATE, len(CRATE))
+            attempt(seen, "thawed", [{"t": one, "role": "subj"} for one in crate], 4)
     attempt(seen, "thawed", [{"t": SHARED, "role": "subj"}], 5, key=SAME_KEY)
     connection.close()
     return seen | {"seconds": round(time.monotonic() - started, 3)}
@@ -114,6 +121,7 @@ def checked() -> dict[str, Any]:
     return {
         "wrong": verify().wrong, "differences": differences(), "size": queries.size(),
         "thaws": queries.states([SHARED])[SHARED].thaws, "box": len(queries.box("B1")),
+        "crate": sorted({one.thaws for one in queries.find(tube__in=CRATE)}),
     }  # fmt: skip
 
 
