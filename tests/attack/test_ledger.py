@@ -161,6 +161,31 @@ def test_a_clock_that_is_set_right_by_a_minute_is_no_news(drawn, caplog):
     assert caplog.text == ""
 
 
+# --- what is wrong in itself, whatever the tubes are ------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("kind", "data", "line", "code"),
+    [
+        ("handed_off", {"to": "TFL", "how": "post"}, {}, "data_malformed"),
+        ("graded", {}, {"haemolysis": 5}, "grade_out_of_range"),
+        ("counted", {"unit": "B1"}, {"result": "lost"}, "line_malformed"),
+        ("aliquoted", {"loss_ul": 2}, {"role": "from", "ul": 1}, "aliquot_balances"),
+    ],
+)
+def test_an_act_that_cannot_be_is_refused_and_nothing_is_written(drawn, kind, data, line, code):
+    before = queries.size()
+    act = Act(
+        kind=kind, at_ms=START + 5 * 60_000, by="p1", org="SSS", data=data,
+        lines=[{"t": "T1", "role": "subj"} | line],
+    )  # fmt: skip
+    with pytest.raises(Refused) as no:
+        record([act], login="fieldtech")
+    assert no.value.code == code
+    assert queries.size() == before
+    assert differences() == []
+
+
 # --- 33: who or what has a history is not deleted ----------------------------------------------------------
 
 

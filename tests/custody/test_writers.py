@@ -32,5 +32,8 @@ def test_eight_writers_lose_nothing_leave_no_gap_and_never_see_a_lock(address: s
     assert said["thaws"] == HANDS * ROUNDS + 1
     assert said["crate"] == [HANDS * LARGE]
 
+    # an event that was told as written cannot be taken back by a transaction around it
+    assert "durable" in said["wrapped"]
+
     assert said["wrong"] == []
     assert said["differences"] == []

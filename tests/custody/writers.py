@@ -38,7 +38,7 @@ def main(words: list[str]) -> None:
     make_tables()
     say("label_printed", [{"t": tube, "role": "new"} for tube in [SHARED, *CRATE]], 0)
     say("drawn", [{"t": tube, "role": "subj", "ul": 1_000} for tube in [SHARED, *CRATE]], 1)
-    print(json.dumps({"hands": together(), **checked()}))
+    print(json.dumps({"hands": together(), "wrapped": wrapped(), **checked()}))
 
 
 def make_tables() -> None:
@@ -52,6 +52,18 @@ def make_tables() -> None:
         for model in apps.get_app_config("custody").get_models():
             editor.create_model(model)
     triggers.ensure()
+
+
+def wrapped() -> str:
+    """What happens to who writes inside a transaction of their own, which could still be rolled back."""
+    from django.db import transaction
+
+    try:
+        with transaction.atomic():
+            say("thawed", [{"t": SHARED, "role": "subj"}], 6)
+    except RuntimeError as why:
+        return str(why)
+    return ""
 
 
 def together() -> list[dict[str, Any]]:
