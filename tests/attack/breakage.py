@@ -1,7 +1,7 @@
 """Breaks the ledger's code on purpose, fault after fault (faults.py), and says which the tests notice.
 
     uv run python -m tests.attack.breakage                       all faults that can show on SQLite
-    uv run python -m tests.attack.breakage record.py             those in files with this in their name
+    uv run python -m tests.attack.breakage record.py             those with this in their file or text
     uv run python -m tests.postgres -- python -m tests.attack.breakage     those that show on PostgreSQL alone
 
 By hand, because it takes a quarter of an hour. Works on a copy; the exit code is 1 when a fault survives.
@@ -43,7 +43,7 @@ PATIENCE_S = 300
 
 
 def main(words: list[str]) -> int:
-    chosen = [one for one in FAULTS if one.on == HERE and all(word in one.file for word in words)]
+    chosen = [one for one in FAULTS if one.on == HERE and all(word in one.name for word in words)]
     with tempfile.TemporaryDirectory(prefix="broken-") as made:
         copy = Path(made)
         for name in COPIED:

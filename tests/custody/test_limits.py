@@ -7,7 +7,8 @@ import pytest
 from custody import queries
 from custody.core.event import Act
 from custody.core.refusal import Refused
-from custody.models import Event
+from custody.models import Event, Finding, UnitState
+from custody.rebuild import differences, rebuild
 from custody.record import LONGEST_BODY, MOST_LINES, record
 from tests.custody.conftest import START
 
@@ -87,3 +88,30 @@ def test_a_key_says_who_did_what_to_what_and_may_say_nothing_else(drawn, other):
     assert refusal(changed) == "key_reused"
     later = Act(**(vars(first) | {"at_ms": first.at_ms + 1_000, "rec_at": first.at_ms + 2_000}))
     assert [one.new for one in record([later], login="fieldtech")] == [False]  # the same tap, a second later
+
+
+def test_a_finding_that_was_added_taken_away_or_exchanged_is_missed_and_remade(drawn, say):
+    say("drawn", "T1", 5, strict=False, ul=700)
+    assert differences() == []
+    kept = Finding.objects.get()
+    for tamper in [
+        lambda: Finding.objects.all().delete(),
+        lambda: Finding.objects.create(code="thawed_twice", subject="T2", event=kept.event, sentence="x"),
+        lambda: Finding.objects.update(subject="T2"),
+    ]:
+        tamper()
+        assert differences()
+        rebuild()
+        assert differences() == []
+        assert [(one.code, one.subject) for one in queries.findings()] == [("drawn_twice", "T1")]
+
+
+def test_a_unit_that_stands_elsewhere_than_the_ledger_says_is_missed_and_remade(db):
+    lines = [{"u": "R1", "role": "subj", "to": "F1"}]
+    record([Act(kind="moved", at_ms=START, by="p1", org="NLB", lines=lines)], login="curator")
+    UnitState.objects.update(parent="F2")
+    assert differences() == ["unit R1: parent is 'F2', the ledger says 'F1'"]
+    UnitState.objects.all().delete()
+    assert differences() == ["unit R1 is not stored"]
+    rebuild()
+    assert queries.units() == {"R1": "F1"}
