@@ -5,50 +5,59 @@ Promises: the comparison names every tube, unit and finding that differs (`state
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Mapping
-from typing import Any
+from collections.abc import Callable, Iterator
 
 from django.db import transaction
 
-from custody import refold
-from custody.models import Finding, Head, TubeState, UnitState
+from custody import spread, whole
+from custody.core.state import UnitState
+from custody.models import Head
+from custody.models import TubeState as TubeRow
+from custody.models import UnitState as UnitRow
+
+UNIT = [field.attname for field in UnitRow._meta.concrete_fields]
 
 
-def rebuild() -> int:
-    """Remake every derived row in one transaction; returns the number of tubes."""
+def rebuild(seen: Callable[[int], object] = lambda n: None) -> int:
+    """Remake every derived row in one transaction, in which nobody else writes; the number of tubes."""
     with transaction.atomic(durable=True):
         Head.objects.get_or_create(id=1)
-        Head.objects.select_for_update().get(id=1)
-        tubes, units, problems = refold.all_states()
-        refold.forget()
-        refold.store_all(tubes, units, problems)
-    return len(tubes)
+        head = Head.objects.select_for_update().get(id=1)
+        units, problems = whole.units()
+        rows: list[whole.Values] = []
+        for one in spread.each(whole.states, whole.pieces(), head.size, held=True):
+            rows += one.rows
+            problems |= one.problems
+            seen(len(one.rows))
+        whole.store(rows, units, problems)
+    return len(rows)
 
 
-def differences() -> list[str]:
-    """What is stored otherwise than the ledger says, in sentences."""
-    tubes, units, problems = refold.all_states()
-    folded = {name: vars(one) for name, one in tubes.items()}
-    stored = {row["tube"]: row for row in TubeState.objects.values()}
-    found = list(_differ("tube", folded, stored))
-    folded_units = {name: vars(one) for name, one in units.items()}
-    found += _differ("unit", folded_units, {row["unit"]: row for row in UnitState.objects.values()})
-    told = {(one.code, one.subject, one.event) for one in problems}
-    kept = set(Finding.objects.values_list("code", "subject", "event"))
-    return found + [f"finding {code} about {subject} differs" for code, subject, _ in sorted(told ^ kept)]
+def differences(seen: Callable[[int], object] = lambda n: None) -> list[str]:
+    """What is stored otherwise than the ledger says, in sentences. seen: called with each piece's tubes."""
+    wrong: list[str] = []
+    units, problems = whole.units()
+    causes, moved = {(one.code, one.subject, one.event) for one in problems}, False
+    for one in spread.each(whole.compared, whole.pieces(), whole.size()):
+        wrong += one.wrong
+        moved, causes = moved or one.moved, causes | one.causes
+        seen(one.tubes)
+    wrong += [*_contests(moved), *_units(units)]
+    odd = causes ^ whole.findings()
+    return wrong + [f"finding {code} about {subject} differs" for code, subject, _ in sorted(odd)]
 
 
-def _differ(
-    noun: str, folded: Mapping[str, dict[str, Any]], stored: Mapping[str, dict[str, Any]]
-) -> Iterator[str]:
-    for name in sorted(set(folded) | set(stored)):
-        if name not in stored:
-            yield f"{noun} {name} is not stored"
-        elif name not in folded:
-            yield f"{noun} {name} is stored, the ledger knows nothing of it"
-        elif stored[name] != folded[name]:
-            yield from (
-                f"{noun} {name}: {field} is {stored[name][field]!r}, the ledger says {value!r}"
-                for field, value in folded[name].items()
-                if stored[name][field] != value
-            )
+def _contests(moved: bool) -> Iterator[str]:
+    """Who contests a slot is seen in all tubes together."""
+    should, are = (
+        whole.contests(moved),
+        set(TubeRow.objects.filter(contested=True).values_list("tube", flat=True)),
+    )
+    for tube in sorted(should ^ are):
+        yield f"tube {tube}: contested is {tube in are}, the ledger says {tube in should}"
+
+
+def _units(units: dict[str, UnitState]) -> Iterator[str]:
+    folded = {name: tuple(vars(one)[field] for field in UNIT) for name, one in units.items()}
+    stored = {row[0]: row for row in UnitRow.objects.values_list(*UNIT)}
+    return whole.differ("unit", UNIT, folded, stored)

@@ -11,8 +11,9 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from django.db import connection
-from django.db.models import AutoField, Model
+from django.db.models import AutoField, Model, QuerySet
 
+from custody import spread
 from custody.core import canon
 from custody.core.fold import (
     Amendment,
@@ -24,8 +25,7 @@ from custody.core.fold import (
     inside_itself,
     unbalanced,
 )
-from custody.core.kinds import AMENDING
-from custody.core.state import Happening, Problem, TubeState, UnitState
+from custody.core.state import Happening, Problem, TubeState, UnitState, beside, happening
 from custody.models import Event, Finding, Line
 from custody.models import TubeState as TubeRow
 from custody.models import UnitState as UnitRow
@@ -80,48 +80,57 @@ def subjects_of(ids: Sequence[str]) -> set[Subject]:
     return found
 
 
-def histories(what: str, names: Iterable[str] | None) -> dict[str, list[Happening]]:
-    """Every happening of each tube (what t) or unit (u) as it counts today, by log number. None: of all."""
-    rows = _lines(what, names)
-    said: dict[str, list[Happening]] = {name: [] for name in names or []}
-    for row, one in zip(rows, _effective(rows, everything=names is None), strict=True):
-        said.setdefault(row["subject"], []).append(one)
-    return said
-
-
-def _effective(rows: list[dict[str, Any]], everything: bool = False) -> list[Happening]:
-    """These lines as they count today. Ids are taken from the headers, because making UUIDs of columns takes
-    longer than reading the text."""
-    bodies = {row["event__seq"]: row["event__body"] for row in rows}
-    headers = {seq: canon.read(body) for seq, body in bodies.items()}  # once, however many tubes it names
-    refs = _moments({said["ref"] for said in headers.values() if "ref" in said})
-    told = [_happening(row, headers[row["event__seq"]], refs) for row in rows]
-    return effective(told, amendments(None if everything else {said["id"] for said in headers.values()}))
-
-
+Row = tuple[Any, ...]  # of FIELDS
 FIELDS = [
     "subject", "text", "n", "event__seq", "event__body", "event__recorded_ms", "event__login", "event__via",
 ]  # fmt: skip
+FEW = 500  # amendments; fewer are read whole rather than looked for
 
 
-def _lines(what: str, names: Iterable[str] | None) -> list[dict[str, Any]]:
+def histories(what: str, names: Iterable[str] | None) -> dict[str, list[Happening]]:
+    """Every happening of each tube (what t) or unit (u) as it counts today, by log number. None: of all."""
     lines = Line.objects.filter(what=what).order_by("event__seq", "n")
-    if names is None:
-        return list(lines.values(*FIELDS))
-    return [row for part in slices(names) for row in lines.filter(subject__in=part).values(*FIELDS)]
+    parts = [lines] if names is None else [lines.filter(subject__in=part) for part in slices(names)]
+    said: dict[str, list[Happening]] = {name: [] for name in names or []}
+    return said | _by_subject([row for part in parts for row in spread.raw(part.values_list(*FIELDS))])
 
 
-def amendments(ids: set[Any] | None) -> list[Amendment]:
-    """What voids or corrects these events, and what voids those, and so on. None: all there are."""
+def histories_of(lines: QuerySet[Line]) -> dict[str, list[Happening]]:
+    """The same for all that these lines are about, in any order; every line of a subject must be there."""
+    return _by_subject(spread.raw(lines.values_list(*FIELDS)))
+
+
+def _by_subject(rows: list[Row]) -> dict[str, list[Happening]]:
+    said: dict[str, list[Happening]] = {}
+    for row, one in zip(rows, _effective(rows), strict=True):
+        said.setdefault(row[0], []).append(one)
+    return said
+
+
+def _effective(rows: list[Row]) -> list[Happening]:
+    """These lines as they count today. Ids are taken from the headers, because making UUIDs of columns takes
+    longer than reading the text."""
+    events: dict[int, Happening] = {}  # each header is read once, however many tubes it names
+    for _, _, _, seq, body, *came in rows:
+        if seq not in events:
+            events[seq] = _happening(seq, canon.read(body), *came)
+    if refs := {one.ref for one in events.values() if one.ref is not None}:
+        at = _moments(refs)
+        events = {seq: replace(one, ref_at_ms=at.get(one.ref or "")) for seq, one in events.items()}
+    told = [beside(events[seq], n, canon.read(text)) for _, text, n, seq, *_ in rows]
+    return effective(told, amendments({one.id for one in events.values()}))
+
+
+def amendments(ids: set[str]) -> list[Amendment]:
+    """What voids or corrects these events, and what voids those, and so on; and others, when they are few."""
     found: dict[str, Amendment] = {}
-    events = Event.objects.filter(kind__in=AMENDING)
-    parts = [events] if ids is None else [events.filter(of__in=part) for part in slices(ids)]
-    fresh = [_amendment(event) for part in parts for event in part]
+    events = Event.objects.filter(of__isnull=False)
+    if len(ids) > FEW and len(few := list(events[: FEW + 1])) <= FEW:
+        return list(map(_amendment, few))
+    fresh = [_amendment(event) for part in slices(ids) for event in events.filter(of__in=part)]
     while fresh:
         found |= {one.id: one for one in fresh}
-        fresh = (
-            [_amendment(event) for event in events.filter(of__in=[one.id for one in fresh])] if ids else []
-        )
+        fresh = [_amendment(event) for event in events.filter(of__in=[one.id for one in fresh])]
         fresh = [one for one in fresh if one.id not in found]
     return list(found.values())
 
@@ -140,36 +149,14 @@ def _moments(ids: set[str]) -> dict[str, int]:
     return found
 
 
-def _happening(row: Mapping[str, Any], said: Mapping[str, Any], refs: Mapping[str, int]) -> Happening:
-    return Happening(
-        seq=row["event__seq"], id=said["id"], kind=said["kind"], at_ms=said["at"], off_min=said["off"],
-        tz=said["tz"], unc_s=said["unc_s"], by=said["by"], org=said["org"], rec_by=said["rec_by"],
-        rec_at=said["rec_at"], recorded_ms=row["event__recorded_ms"], login=row["event__login"],
-        via=row["event__via"], data=said["data"], line=canon.read(row["text"]), n=row["n"],
-        ref=said.get("ref"), ref_at_ms=refs.get(said.get("ref", "")),
-    )  # fmt: skip
-
-
-def all_states() -> tuple[dict[str, TubeState], dict[str, UnitState], set[Problem]]:
-    """Everything that is derived, folded anew from the whole ledger."""
-    tubes: dict[str, TubeState] = {}
-    problems: set[Problem] = set()
-    for part in slices(_subjects("t")):  # part by part: a whole ledger's happenings are gigabytes
-        told = histories("t", part)
-        overdrawn = _overdrawn(told)
-        for name, said in told.items():
-            folded = fold(name, said, overdrawn)
-            tubes[name] = folded.state
-            problems |= set(folded.problems)
-    clash = contested(tubes)
-    tubes |= {name: replace(tubes[name], contested=True) for name in clash}
-    moves = histories("u", None)
-    units = {name: fold_unit(name, said) for name, said in moves.items()}
-    return tubes, units, problems | _loops(moves, {name: one.parent for name, one in units.items()})
-
-
-def _subjects(what: str) -> Iterable[str]:
-    return Line.objects.filter(what=what).order_by("subject").values_list("subject", flat=True).distinct()
+def _happening(seq: int, said: Mapping[str, Any], recorded_ms: int, login: str, via: str) -> Happening:
+    """An event without its lines."""
+    return happening({
+        "seq": seq, "id": said["id"], "kind": said["kind"], "at_ms": said["at"], "off_min": said["off"],
+        "tz": said["tz"], "unc_s": said["unc_s"], "by": said["by"], "org": said["org"],
+        "rec_by": said["rec_by"], "rec_at": said["rec_at"], "recorded_ms": recorded_ms, "login": login,
+        "via": via, "data": said["data"], "line": {}, "ref": said.get("ref"),
+    })  # fmt: skip
 
 
 def touch(subjects: set[Subject], new: Sequence[str], *, refuse_contest: bool) -> list[Wrong]:
@@ -182,8 +169,8 @@ def touch(subjects: set[Subject], new: Sequence[str], *, refuse_contest: bool) -
 
 def _touch_tubes(tubes: list[str], refuse_contest: bool) -> list[Wrong]:
     told = histories("t", tubes)
-    overdrawn = _overdrawn(told)
-    folded = {name: fold(name, said, overdrawn) for name, said in told.items()}
+    over = overdrawn(told)
+    folded = {name: fold(name, said, over) for name, said in told.items()}
     states = {name: one.state for name, one in folded.items()}
     problems = {problem for one in folded.values() for problem in one.problems}
     wrong = _new_findings(tubes, problems)
@@ -198,11 +185,11 @@ def _touch_tubes(tubes: list[str], refuse_contest: bool) -> list[Wrong]:
     return wrong
 
 
-def _overdrawn(told: Mapping[str, list[Happening]]) -> dict[str, str]:
+def overdrawn(told: Mapping[str, list[Happening]]) -> dict[str, str]:
     """Which of the aliquotings in these histories gave more than they took; asks for all their lines."""
     ids = {one.id for said in told.values() for one in said if one.kind == "aliquoted" and not one.voided}
     lines = Line.objects.order_by("event__seq", "n")
-    rows = [row for part in slices(ids) for row in lines.filter(event_id__in=part).values(*FIELDS)]
+    rows = [row for part in slices(ids) for row in lines.filter(event_id__in=part).values_list(*FIELDS)]
     return unbalanced(_effective(rows)) if rows else {}
 
 
@@ -287,14 +274,14 @@ def _new_loops(said: dict[str, list[Happening]], parents: Mapping[str, str | Non
     old = set(Finding.objects.filter(code=LOOP).values_list("subject", "event"))
     named = {name for name, _ in old} | {name for name in parents if inside_itself(parents.get, name)}
     more = named - set(said)
-    found = _once(_loops(said | (histories("u", more) if more else {}), parents))
+    found = _once(loops(said | (histories("u", more) if more else {}), parents))
     if old:
         Finding.objects.filter(code=LOOP).delete()
     insert(Finding, map(vars, found))
     return [one for one in found if (one.subject, one.event) not in old]
 
 
-def _loops(said: Mapping[str, list[Happening]], parents: Mapping[str, str | None]) -> set[Problem]:
+def loops(said: Mapping[str, list[Happening]], parents: Mapping[str, str | None]) -> set[Problem]:
     """A unit that was moved into itself, or stands in one that stands in it (its newest move is named)."""
     found = set()
     for name, ones in said.items():
@@ -313,11 +300,10 @@ def forget() -> None:
     UnitRow.objects.all().delete()
 
 
-def store_all(tubes: Mapping[str, TubeState], units: Mapping[str, UnitState], problems: set[Problem]) -> None:
-    """Write what `all_states` gave into empty tables."""
-    insert(TubeRow, map(vars, tubes.values()))
+def store(units: Mapping[str, UnitState], problems: set[Problem]) -> None:
+    """Write units and findings into empty tables."""
     insert(UnitRow, map(vars, units.values()))
     insert(Finding, map(vars, _once(problems)))
 
 
-__all__ = ["all_states", "amendments", "histories", "line_texts", "slices", "subjects_of", "touch"]
+__all__ = ["amendments", "histories", "histories_of", "line_texts", "slices", "subjects_of", "touch"]

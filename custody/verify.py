@@ -11,16 +11,20 @@ from collections.abc import Callable, Iterable, Iterator
 from dataclasses import dataclass, field
 from typing import Any, NamedTuple
 
-from django.db.models import CharField
+from django.db.models import CharField, Subquery
 from django.db.models.functions import Cast
 
-from custody import devices
+from custody import devices, spread
 from custody.core import canon, tree
 from custody.core.kinds import AMENDING
 from custody.models import Event, Head, Line
 from custody.witness import Watch, Witness, kept_here
 
-CHUNK = 500
+CHUNK = 2_000  # events read at once
+STRETCH = 32 * tree.TILE  # events that one process hashes at once
+HASH = 32
+NONE: list[Any] = []
+BACK = "recorded before the event ahead of it"
 
 
 @dataclass
@@ -60,6 +64,10 @@ class EventRow(NamedTuple):
     signature: bytes | None
 
     @property
+    def name(self) -> str:
+        return f"event {self.seq} ({_uuid(self.id)})"
+
+    @property
     def entry(self) -> bytes:
         """What the log hashed. A line end in the login or way, which nobody could have written, fits none."""
         try:
@@ -75,60 +83,132 @@ class LineRow(NamedTuple):
     text: str
 
 
-def verify(held: Iterable[Witness] = (), seen: Callable[[], object] = lambda: None) -> Report:
-    """The whole log, oldest first, in slices of 500 events (2 queries each).
+class Stretch(NamedTuple):
+    """A stretch of the log as one process found it. leaves: hashes of 32 bytes, one after the other.
 
-    held  checkpoints that were brought from outside; seen  called after each event
+    began, name  of its first event; ended: number after its last; tiles: roots over each full 256 leaves
+    """
+
+    began: int
+    ended: int
+    name: str
+    leaves: bytes
+    tiles: list[bytes]
+    lines: int
+    began_ms: int
+    ended_ms: int
+    wrong: list[str]
+
+    @property
+    def events(self) -> int:
+        return len(self.leaves) // HASH
+
+
+def verify(held: Iterable[Witness] = (), seen: Callable[[int], object] = lambda n: None) -> Report:
+    """The whole log as it is when this begins, oldest first; a large one on all processors.
+
+    held  checkpoints that were brought from outside; seen  called with the number of events of each stretch
     """
     watch = Watch([*kept_here(), *held])
     report, frontier = Report(checkpoints=watch.checkpoints, witnesses=watch.names), tree.Tiled()
     report.wrong += watch.grown(frontier, [])
-    last, keys = 0, devices.keyring()
-    for event, lines in _log():
-        leaf = canon.leaf(event.entry)
-        for trouble in _troubles(event, leaf, lines, report.events, last, keys):
-            report.wrong.append(f"event {event.seq} ({_uuid(event.id)}): {trouble}")
-        report.wrong += watch.grown(frontier, frontier.add(leaf))
-        last = event.recorded_ms
-        report.events += 1
-        report.lines += len(lines)
-        seen()
+    size = _end()
+    expected = last = 0
+    for one in spread.each(stretch, [(n, min(n + STRETCH, size)) for n in range(0, size, STRETCH)], size):
+        report.wrong += [*_seam(one, expected, last), *one.wrong, *_grown(one, frontier, watch)]
+        if one.events:
+            expected, last = one.ended, one.ended_ms
+        report.events += one.events
+        report.lines += one.lines
+        seen(one.events)
     report.root = frontier.root().hex()
     report.wrong += watch.ended(report.events)
-    report.wrong += _head_troubles(report.events, last)
+    report.wrong += _head_troubles(last)
     return report
 
 
-def _log() -> Iterator[tuple[EventRow, list[LineRow]]]:
-    done = -1
+def _end() -> int:
+    """The number after the newest event."""
+    newest = Event.objects.order_by("-seq").values_list("seq", flat=True).first()
+    return 0 if newest is None else newest + 1
+
+
+def _seam(one: Stretch, expected: int, last: int) -> Iterator[str]:
+    """What is wrong between this stretch and what came before it."""
+    if one.events and expected != one.began:
+        yield f"{one.name}: {_gap(expected)}"
+    if one.events and one.began_ms < last:
+        yield f"{one.name}: {BACK}"
+
+
+def _grown(one: Stretch, frontier: tree.Tiled, watch: Watch) -> Iterator[str]:
+    """The tree grows by a stretch: by whole tiles, where nobody has a word about a size inside."""
+    for first in range(0, one.events, tree.TILE):
+        start, number = frontier.size, first // tree.TILE
+        whole = number < len(one.tiles) and start % tree.TILE == 0
+        if whole and not watch.within(start, start + tree.TILE):
+            yield from watch.grown(frontier, frontier.add_tile(one.tiles[number]))
+            continue
+        part = one.leaves[first * HASH : (first + tree.TILE) * HASH]
+        for at in range(0, len(part), HASH):
+            yield from watch.grown(frontier, frontier.add(part[at : at + HASH]))
+
+
+def stretch(piece: tuple[int, int]) -> Stretch:
+    """Hashes the events with these numbers (up to, not including, the second) anew."""
+    start, stop = piece
+    leaves, wrong, many, keys = [], [], 0, devices.keyring()
+    first = before = None
+    for event, lines in _log(start, stop):
+        leaf = canon.leaf(event.entry)
+        found = [*_order(event, before), *_troubles(event, leaf, lines, keys)]
+        wrong += [f"{event.name}: {trouble}" for trouble in found]
+        first, before = first or event, event
+        leaves.append(leaf)
+        many += len(lines)
+    if first is None or before is None:
+        return Stretch(start, stop, "", b"", [], 0, 0, 0, wrong)
+    tiles = [tree.root(leaves[n : n + tree.TILE]) for n in range(0, len(leaves) - tree.TILE + 1, tree.TILE)]
+    times = first.recorded_ms, before.recorded_ms
+    return Stretch(first.seq, before.seq + 1, first.name, b"".join(leaves), tiles, many, *times, wrong)
+
+
+def _log(start: int, stop: int) -> Iterator[tuple[EventRow, list[LineRow]]]:
     # ids as text: making a UUID of each would take longer than hashing the event
     ids = {f"{name}_text": Cast(name, CharField()) for name in ("event_id", "ref", "of")}
+    rows = Event.objects.annotate(**ids).order_by("seq")
     columns = ["seq", *ids, *EventRow._fields[4:]]
-    rows = Event.objects.annotate(**ids).order_by("seq").values_list(*columns)
-    while events := [EventRow(*row) for row in rows.filter(seq__gt=done)[:CHUNK]]:
-        lines = _lines(events[0].seq, events[-1].seq)
-        for one in events:
-            yield one, lines.get(one.seq, [])
-        done = events[-1].seq
+    for first in range(start, stop, CHUNK):
+        ends = {"seq__gte": first, "seq__lt": min(first + CHUNK, stop)}
+        lines = _lines(ends)
+        for row in spread.raw(rows.filter(**ends).values_list(*columns)):
+            yield EventRow._make(row), lines.get(row[0], NONE)
 
 
-def _lines(first: int, last: int) -> dict[int, list[LineRow]]:
+def _lines(ends: dict[str, int]) -> dict[int, list[LineRow]]:
     """The lines of the events with these numbers, in order."""
     found: dict[int, list[LineRow]] = {}
-    lines = Line.objects.filter(event__seq__gte=first, event__seq__lte=last).order_by("event__seq", "n")
-    for seq, *line in lines.values_list("event__seq", *LineRow._fields):
-        found.setdefault(seq, []).append(LineRow(*line))
+    lines = Line.objects.filter(**{f"event__{name}": n for name, n in ends.items()})
+    rows = lines.order_by("event__seq", "n").values_list(*LineRow._fields, "event__seq")
+    for n, what, subject, text, seq in spread.raw(rows):
+        found.setdefault(seq, []).append(LineRow(n, what, subject, text))
     return found
 
 
+def _order(event: EventRow, before: EventRow | None) -> list[str]:
+    if before is None:  # whoever knows the stretch before it says so
+        return []
+    gap = [] if event.seq == before.seq + 1 else [_gap(before.seq + 1)]
+    return gap if event.recorded_ms >= before.recorded_ms else [*gap, BACK]
+
+
+def _gap(expected: int) -> str:
+    return f"number {expected} was expected; the log has a gap"
+
+
 def _troubles(
-    event: EventRow, leaf: bytes, lines: list[LineRow], expected_seq: int, last: int,
-    keys: dict[str, devices.Check],
-) -> Iterator[str]:  # fmt: skip
-    if event.seq != expected_seq:
-        yield f"number {expected_seq} was expected; the log has a gap"
-    if event.recorded_ms < last:
-        yield "recorded before the event ahead of it"
+    event: EventRow, leaf: bytes, lines: list[LineRow], keys: dict[str, devices.Check]
+) -> Iterator[str]:
     if "\n" in event.login or "\n" in event.via:
         yield "the login or the way it came holds a line end"
     elif leaf != bytes(event.leaf):
@@ -148,9 +228,10 @@ def _signature(event: EventRow, keys: dict[str, devices.Check]) -> list[str]:
 
 
 def _inside(event: EventRow, said: dict[str, Any], lines: list[LineRow]) -> Iterator[str]:
-    if tree.lines_root(bytes(event.salt), [line.text for line in lines]).hex() != said["lines"]["root"]:
+    texts = [line.text for line in lines]
+    if tree.lines_root(bytes(event.salt), texts).hex() != said["lines"]["root"]:
         yield "its lines or their salt do not match the root in its text"
-    if [line.n for line in lines] != list(range(said["lines"]["n"])):
+    if said["lines"]["n"] != len(lines) or any(n != line.n for n, line in enumerate(lines)):
         yield f"{said['lines']['n']} lines were written, {len(lines)} are there"
     of = said["data"].get("of") if said["kind"] in AMENDING else None
     told = (
@@ -178,8 +259,11 @@ def _uuid(found: str | None) -> str | None:
     return f"{found[:8]}-{found[8:12]}-{found[12:16]}-{found[16:20]}-{found[20:]}"
 
 
-def _head_troubles(size: int, last: int) -> Iterator[str]:
-    head = Head.objects.filter(id=1).first()
+def _head_troubles(last: int) -> Iterator[str]:
+    """The head and the newest event, read at one moment: both go on while a large log is hashed."""
+    newest = Event.objects.order_by("-seq").values("seq")[:1]
+    head = Head.objects.filter(id=1).annotate(newest=Subquery(newest)).first()
+    size = (0 if head.newest is None else head.newest + 1) if head else _end()
     if (head.size if head else 0) != size:
         yield f"the head counts {head.size if head else 0} events, the log holds {size}"
     elif head and head.recorded_ms < last:

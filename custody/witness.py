@@ -7,6 +7,7 @@ named. Reads a checkpoint as a file, as the text of its QR code, or inside a pro
 from __future__ import annotations
 
 import json
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from pathlib import Path
@@ -78,6 +79,11 @@ class Watch:
             for level, idx, hashed in Tile.objects.values_list("level", "idx", "hash")
         }
         self.checkpoints, self._newest = len(self._own), max(self._own, default=0)
+        self._sizes = sorted({*self._own, *self._by_size})
+
+    def within(self, start: int, stop: int) -> bool:
+        """Whether somebody has a word about a size after `start` and before `stop`."""
+        return bisect_right(self._sizes, start) < bisect_left(self._sizes, stop)
 
     def grown(self, frontier: tree.Tiled, full: Iterable[tuple[int, int, bytes]]) -> Iterator[str]:
         """After each event, and once before the first: what the witnesses of this size say."""

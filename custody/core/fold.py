@@ -14,6 +14,7 @@ from typing import Any
 from custody.core.effects import clock
 from custody.core.kinds import KINDS, over
 from custody.core.state import Happening, Problem, Stay, TubeState, UnitState, UnitStay
+from custody.core.state import replace as state_with
 
 FUTURE_MS = 5 * 60_000  # a clock may run this far ahead of the server's before it is called wrong
 
@@ -110,13 +111,17 @@ def fold(tube: str, said: Sequence[Happening], overdrawn: Mapping[str, str] | No
 
     overdrawn  what `unbalanced` found about the events among them
     """
-    state, problems, last_ms = begun(tube, said), [], None
-    for one in in_order(said):
+    counts, problems = in_order(said), list[Problem]()
+    state = TubeState(tube) if len(counts) == len(said) else begun(tube, said)
+    for one in counts:
         state, wrong = KINDS[one.kind].step(state, one)
-        last_ms = one.at_ms
-        wrong = [*wrong, *_future(one), *_overdrawn(one, overdrawn or {})]
-        problems += [Problem(code, tube, one.id, sentence) for code, sentence in wrong]
-    state = replace(state, last_ms=last_ms, seq=max((one.seq for one in said), default=0))
+        if wrong or overdrawn or one.at_ms > one.recorded_ms:
+            wrong = [*wrong, *_future(one), *_overdrawn(one, overdrawn or {})]
+            problems += [Problem(code, tube, one.id, sentence) for code, sentence in wrong]
+    last_ms = counts[-1].at_ms if counts else None
+    state = state_with(state, last_ms=last_ms, seq=max((one.seq for one in said), default=0))
+    if not problems:
+        return Folded(state, ())
     closed = {(one.data.get("finding"), one.data.get("code")) for one in said if _closes(one)}
     found = _explained(problems, state, said)
     return Folded(state, tuple(one for one in found if (one.event, one.code) not in closed))

@@ -23,6 +23,7 @@ from typing import Any
 from tests.custody import apart
 
 START = 1_780_000_000_000
+TYPED = START + 2 * 3_600_000  # after all of it: what is typed before it happened would all be findings
 EVENTS = int(os.environ.get("EVENTS") or 50_000)
 SINGLES, LARGE, TUBES = 200, 12, 300
 CHUNK = 2_000
@@ -216,7 +217,7 @@ def fill(size: int) -> None:
                 batch_size=500,
             )
         seq += len(batch)
-    Head.objects.update_or_create(id=1, defaults={"size": seq, "recorded_ms": START + seq})
+    Head.objects.update_or_create(id=1, defaults={"size": seq, "recorded_ms": TYPED + seq})
     with suppress(Exception):
         analyse()
 
@@ -225,7 +226,7 @@ def row(one: Any, seq: int) -> Any:
     from custody.core import canon, tree
     from custody.models import Event
 
-    said, now = one.act, START + seq
+    said, now = one.act, TYPED + seq
     return Event(
         event_id=said.id, seq=seq, kind=said.kind, at_ms=said.at_ms, by=said.by, org=said.org,
         device=said.dev, recorded_ms=now, login="labtech", via="live", body=one.body, salt=one.salt,
