@@ -188,7 +188,7 @@ REFOLD = of(
     ("if folded == stored:", "if True:"),
     ("filter(n__gt=1)", "filter(n__gt=2)"),
     ("(*row[:at], True, *row[at + 1 :])", "row"),
-    ("        ends.append(last)\n", "        ends.append(last + '!')\n"),
+    ('f"{name}__lt": self.stop', 'f"{name}__lte": self.stop'),
     ("zip(ends, [*ends[1:], None], strict=True)", "zip(ends, ends[1:], strict=False)"),
 ) + of(
     "spread.py",

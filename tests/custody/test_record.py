@@ -246,6 +246,17 @@ def test_a_rebuild_remakes_what_was_tampered_with_and_the_check_names_it(drawn):
     assert differences() == []
 
 
+def test_a_rebuild_keeps_a_contested_slot_contested(drawn, say):
+    say("put_away", "T1", 5, unit="B1", row=1, col=1)
+    say("put_away", "T2", 6, unit="B1", row=1, col=1, strict=False)
+    assert differences() == []
+    rebuild()
+    assert {one.tube for one in queries.find(contested=True)} == {"T1", "T2"}
+    assert differences() == []
+    TubeState.objects.filter(tube="T3").update(contested=True)
+    assert differences() == ["tube T3: contested is True, the ledger says False"]
+
+
 def test_queries_do_not_grow_with_the_tubes_asked_for(say, django_assert_max_num_queries):
     tubes = [f"T{n}" for n in range(40)]
     say("label_printed", tubes, 0, role="new")
