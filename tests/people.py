@@ -132,11 +132,13 @@ def make_plan(programme: Programme, code: str = "SEAL", version: int = 1) -> Sam
         programme=programme, code=code, version=version, name="Harbour seal health"
     )
     for number, label, matrix, additive, cap, container, ul, order, (n, made, made_ul), target, rank in TUBES:
-        PlannedTube.objects.create(
+        planned = PlannedTube.objects.create(
             plan=plan, number=number, label=label, matrix=matrix, additive=additive, cap=cap,
-            container=container, volume_ul=ul, order_of_draw=order, aliquots=n, aliquot_matrix=made,
-            aliquot_ul=made_ul, target_centi=target, priority=rank,
+            container=container, volume_ul=ul, order_of_draw=order, target_centi=target,
+            priority=rank,
         )  # fmt: skip
+        if n:
+            planned.made.create(count=n, matrix=made, ul=made_ul, target_centi=target)
     return plan
 
 

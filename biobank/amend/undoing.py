@@ -11,7 +11,8 @@ from custody.core.event import derived_id
 from custody.record import known
 
 UNDO_S, GRACE_S = 10, 5
-SETS_PAGE = {"label_printed", "issued", "bound", "closed"}  # taken back as a whole set, rows and all
+# taken back as a whole set, rows and all
+SETS_PAGE = {"label_printed", "packed", "issued", "returned", "bound", "closed"}
 Wrong = tuple[str, str]
 
 

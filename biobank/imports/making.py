@@ -151,7 +151,7 @@ def plan_for(actor: Actor, mapping: Mapping) -> tuple[SamplePlan, list[PlannedTu
     """The newest version of the plan where it has these very tubes, else a next version (unsaved)."""
     newest = SamplePlan.objects.filter(code=mapping.plan_code).order_by("-version").first()
     if newest and newest.programme_id == actor.person.programme_id:
-        there = list(newest.tubes.order_by("number"))
+        there = list(newest.tubes.order_by("number").prefetch_related("made"))
         if [_described(one) for one in there] == [_described(one) for one in mapping.tubes]:
             return newest, there
     plan = SamplePlan(
@@ -162,7 +162,7 @@ def plan_for(actor: Actor, mapping: Mapping) -> tuple[SamplePlan, list[PlannedTu
 
 
 def _described(tube: TubeSpec | PlannedTube) -> tuple[str, str, str, str, int | None, int]:
-    aliquots = tube.aliquots if isinstance(tube, PlannedTube) else 0
+    aliquots = sum(one.count for one in tube.made.all()) if isinstance(tube, PlannedTube) else 0
     return tube.label, tube.matrix, tube.additive, tube.container, tube.volume_ul, aliquots
 
 

@@ -37,6 +37,10 @@ class FieldDay(models.Model):
     expected_animals = models.PositiveSmallIntegerField(default=0)
     lead = models.ForeignKey(Person, models.PROTECT, null=True, blank=True, related_name="days_led")
     closed = models.BooleanField(default=False)
+    closed_at = models.DateTimeField(null=True, blank=True)
+    closed_by = models.ForeignKey(
+        Person, models.PROTECT, null=True, blank=True, related_name="days_signed_off"
+    )
     note = models.TextField(blank=True)
     history = HistoricalRecords()
 
@@ -63,12 +67,21 @@ class Animal(models.Model):
     code = models.CharField(max_length=20, unique=True, validators=[CODE])
     species = models.CharField(max_length=80)
     sex = models.CharField(max_length=1, choices=Sex, default=Sex.UNKNOWN)
+    merged_into = models.ForeignKey(
+        "self",
+        models.PROTECT,
+        null=True,
+        blank=True,
+        related_name="merged",
+        verbose_name="the same animal as",
+    )
     history = HistoricalRecords()
 
     class Meta:
         ordering = ["code"]
         constraints = [
-            models.CheckConstraint(condition=Q(sex__in=Sex.values), name="animal_sex_is_known_word")
+            models.CheckConstraint(condition=Q(sex__in=Sex.values), name="animal_sex_is_known_word"),
+            models.CheckConstraint(condition=~Q(merged_into=F("pk")), name="animal_not_merged_into_itself"),
         ]
 
     def __str__(self) -> str:
@@ -83,10 +96,18 @@ class Identifier(models.Model):
         TAG = "tag", "Flipper tag"
         BRAND = "brand", "Brand"
         FIELD = "field", "Field number"
+        CATALOGUE = "cat", "Catalogue number"
+
+    class Side(models.TextChoices):
+        LEFT = "left", "Left"
+        RIGHT = "right", "Right"
+        MIDDLE = "middle", "Middle"
 
     animal = models.ForeignKey(Animal, models.PROTECT, related_name="identifiers")
     kind = models.CharField(max_length=8, choices=Kind)
     text = models.CharField(max_length=40)
+    side = models.CharField(max_length=6, choices=Side, blank=True)
+    source = models.CharField("who says so", max_length=80, blank=True)
     since = models.DateField()
     until = models.DateField(null=True, blank=True)
     history = HistoricalRecords()
@@ -127,6 +148,7 @@ class Workup(models.Model):
     last_tube = models.DateTimeField(null=True, blank=True)
     released = models.DateTimeField(null=True, blank=True)
     mass_g = models.PositiveIntegerField("mass, g", null=True, blank=True)
+    mass_estimated = models.BooleanField("mass is estimated", default=False)
     length_mm = models.PositiveIntegerField("standard length, mm", null=True, blank=True)
     girth_mm = models.PositiveIntegerField("axillary girth, mm", null=True, blank=True)
     note = models.TextField(blank=True)

@@ -19,10 +19,21 @@ class Programme(models.Model):
     code = models.CharField(max_length=20, unique=True, validators=[CODE])
     name = models.CharField(max_length=120)
     tz = models.CharField("time zone", max_length=64, default="UTC")
+    # how long an animal may be in hand; empty: no limit. The permit and the veterinarian say, not we
+    net_limit_min = models.PositiveSmallIntegerField("limit since net closed, min", null=True, blank=True)
+    hand_limit_min = models.PositiveSmallIntegerField(
+        "limit out of water, min", null=True, blank=True, default=60
+    )
+    hurry_pct = models.PositiveSmallIntegerField("hurry from, % of a limit", default=75)
     history = HistoricalRecords()
 
     class Meta:
-        constraints = [models.CheckConstraint(condition=~models.Q(name=""), name="programme_has_a_name")]
+        constraints = [
+            models.CheckConstraint(condition=~models.Q(name=""), name="programme_has_a_name"),
+            models.CheckConstraint(
+                condition=models.Q(hurry_pct__gte=1, hurry_pct__lte=100), name="programme_hurry_is_a_share"
+            ),
+        ]
 
     def __str__(self) -> str:
         return self.name
@@ -60,6 +71,7 @@ class Person(models.Model):
     agency = models.ForeignKey(Agency, models.PROTECT, related_name="people")
     programme = models.ForeignKey(Programme, models.PROTECT, related_name="people")
     role = models.CharField(max_length=16, choices=Role)
+    veterinarian = models.BooleanField("veterinarian of the programme", default=False)
     user = models.OneToOneField(
         settings.AUTH_USER_MODEL, models.PROTECT, null=True, blank=True, related_name="person"
     )

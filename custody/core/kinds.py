@@ -97,11 +97,13 @@ KINDS: dict[str, Kind] = {
         "Label printed", effects.printed,
         {"set": "text?", "plan": "text?", "copy": "int?"},
         {"new": DESCRIBED | {"ul": "int?"}, "copy": {}}, rank=0),
+    "packed": Kind("Set packed", data={"set": "text"}, rank=1),
     "issued": Kind("Set issued", data={"set": "text", "to": "text?"}, rank=1),
     "bound": Kind("Bound to a workup", effects.bound, {"set": "text?", "workup": "text"}, rank=1),
     "drawn": Kind(
         "Drawn", effects.drawn, {"workup": "text?"}, {"subj": {"ul": "int?", "short": "bool?"}}, rank=2),
     "not_collected": Kind("Not collected", effects.not_collected, {"reason": "text"}, rank=2),
+    "returned": Kind("Set returned unused", data={"set": "text", "why": "text?"}, rank=1),
     "closed": Kind("Set closed", data={"set": "text"}, rank=9),
     "spun": Kind(
         "Spun", effects.handled,

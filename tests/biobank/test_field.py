@@ -14,7 +14,6 @@ from django.utils import timezone
 
 from biobank.acting import ms
 from biobank.core import codes
-from biobank.field import actions
 from biobank.field.actions import (
     Filled,
     Missed,
@@ -28,6 +27,7 @@ from biobank.field.actions import (
 )
 from biobank.labels.actions import _free_codes, print_sets, reprint, void_set
 from biobank.models import Animal, Identifier, SamplePlan, Tube, TubeSet, Workup
+from biobank.sets import binding
 from custody import queries as ledger
 from custody.core.event import new_id
 from custody.core.refusal import Refused
@@ -135,13 +135,11 @@ def test_a_plan_may_have_899_aliquots_and_not_900(people):
         label="Red",
         matrix="BLD",
         volume_ul=10000,
-        aliquots=900,
-        aliquot_matrix="SER",
-        aliquot_ul=10,
     )
+    aliquots = planned.made.create(count=900, matrix="SER", ul=10)
     with refused("plan_too_large"):
         print_sets(people.actor("fieldtech"), new_id(), plan, people.day, 1)
-    plan.tubes.filter(pk=planned.pk).update(aliquots=899)
+    planned.made.filter(pk=aliquots.pk).update(count=899)
     made = print_sets(people.actor("fieldtech"), new_id(), plan, people.day, 1)[0]
     assert made.tubes.filter(code__startswith=f"{made.code}999").count() == 1
 
@@ -243,10 +241,10 @@ def test_bindings_are_refused_without_a_trace(people):
     with refused("time_in_future"):
         bind(fieldtech, new_id(), free, clock={"net_closed": timezone.now() + timedelta(hours=1)})
     with refused("tube_unknown"):  # the labels were not printed by then
-        bind(fieldtech, new_id(), free, at=PRINTED - timedelta(minutes=1))
+        bind(fieldtech, new_id(), free, at=PRINTED - timedelta(minutes=1), why="packed early")
     other_day = open_day(fieldtech, people.site, people.day.date + timedelta(days=1))
     elsewhere = Workup.objects.create(code="W-9", day=other_day, animal=people.animal, net_closed=moment(9))
-    with refused("workup_of_another_day"):
+    with refused("set_of_another_day"):
         bind(fieldtech, new_id(), free, workup=elsewhere)
     spare = print_sets(fieldtech, new_id(), people.plan, None, 1)[0]
     with refused("set_has_no_day"):
@@ -257,9 +255,9 @@ def test_bindings_are_refused_without_a_trace(people):
     with refused("reason_required"):
         bind(fieldtech, new_id(), spare, workup=fresh(elsewhere), clock={"net_closed": moment(9, 5)})
     stale = fresh(free)
-    bind(fieldtech, new_id(), free)
-    with refused("set_changed"):
-        bind(fieldtech, new_id(), stale)
+    bind(fieldtech, new_id(), free, at=BOUND)
+    with refused("set_already_bound"):
+        bind(fieldtech, new_id(), stale, at=BOUND)
     last = printed_set(people)
     people.day.closed = True
     people.day.save()
@@ -270,11 +268,11 @@ def test_bindings_are_refused_without_a_trace(people):
 def test_two_binds_at_once_cannot_share_a_workup(people, monkeypatch):
     """The first check saw a free workup; it is asked again when the head of the ledger is ours."""
     fieldtech, bound, free = people.actor("fieldtech"), bound_set(people), printed_set(people)
-    monkeypatch.setattr(actions, "_fits", lambda tube_set, workup: workup)
+    monkeypatch.setattr(binding, "_fits", lambda tube_set, workup: workup)
     with refused("set_changed"):
-        bind(fieldtech, new_id(), free, workup=bound.workup)
+        bind(fieldtech, new_id(), free, workup=bound.workup, at=BOUND)
     with refused("set_changed"):
-        bind(fieldtech, new_id(), free, workup=Workup(code=bound.workup.code, day=people.day))
+        bind(fieldtech, new_id(), free, workup=Workup(code=bound.workup.code, day=people.day), at=BOUND)
 
 
 # drawing
