@@ -62,9 +62,10 @@ def fingerprint(content: bytes) -> str:
     return hashlib.sha256(content).hexdigest()
 
 
-def read_table(content: bytes, sheet: str = "") -> Table:
+def read_table(content: bytes, sheet: str = "", formulas: bool = True) -> Table:
     """The table in this file. `sheet` names one of an XLSX file; empty is the first.
 
+    formulas  False: a cell of an XLSX file that holds a formula is a bad cell, whatever its value.
     Refused: file_empty, file_too_large, file_kind, sheet_unknown, heading_missing, column_repeated,
     table_too_long, table_too_wide.
     """
@@ -77,7 +78,7 @@ def read_table(content: bytes, sheet: str = "") -> Table:
     if content.startswith(OLD_SPREADSHEET):
         raise Refused("file_kind", "This is an old or locked spreadsheet. Save it as .xlsx without password.")
     if content.startswith(b"PK"):
-        return _from_xlsx(content, sheet)
+        return _from_xlsx(content, sheet, formulas)
     return _from_csv(content)
 
 
@@ -116,7 +117,7 @@ def _delimiter(text: str) -> str:
     return max([",", ";", "\t"], key=columns)
 
 
-def _from_xlsx(content: bytes, sheet: str) -> Table:
+def _from_xlsx(content: bytes, sheet: str, allowed: bool) -> Table:
     _check_zip(content)
     values, formulas = _book(content, True), _book(content, False)
     try:
@@ -131,9 +132,8 @@ def _from_xlsx(content: bytes, sheet: str) -> Table:
         values.close()
         formulas.close()
     columns = _headed([str(_cell(cell)) for cell in lines[0]] if lines else [])
-    rows = (
-        (n, *_read_cells(columns, *pair)) for n, pair in enumerate(zip(lines[1:], said[1:], strict=True), 2)
-    )
+    pairs = enumerate(zip(lines[1:], said[1:], strict=True), 2)
+    rows = ((n, *_read_cells(columns, *pair, allowed)) for n, pair in pairs)
     return _table(columns, rows, name)
 
 
@@ -160,12 +160,18 @@ def _cells(sheet: Any) -> Iterator[Sequence[Any]]:
     return found
 
 
-def _read_cells(columns: Sequence[str], values: Sequence[Any], said: Sequence[Any]) -> Cells:
+def _read_cells(
+    columns: Sequence[str], values: Sequence[Any], said: Sequence[Any], allowed: bool = True
+) -> Cells:
     """The cells' values, and those that have none: errors, and formulas that were never worked out."""
     bad = []
     for name, value, formula in zip(columns, values, said, strict=False):
         if getattr(value, "data_type", "") == "e":
             bad.append(BadCell(name, f"This cell shows the error {value.value}.", "cell_is_error"))
+        elif getattr(formula, "data_type", "") == "f" and not allowed:
+            bad.append(
+                BadCell(name, "This cell holds a formula. Write its value instead.", "formula_refused")
+            )
         elif getattr(formula, "data_type", "") == "f" and value.value is None:
             sentence = "This formula has no saved value. Open the file in a spreadsheet and save it again."
             bad.append(BadCell(name, sentence, "formula_without_value"))
