@@ -1,8 +1,10 @@
 """Rows that the ledger names by their code are never deleted; the database itself says so.
 
-Promises: a DELETE of a person, agency, unit, plan, tube set, workup or tube fails, on SQLite and on
-PostgreSQL, whoever asks: a page, a shell, another program. (The ledger has codes only and no foreign keys, so
-PROTECT alone would not know that somebody has a history.) An owner of the database can drop the triggers.
+Promises: a DELETE of a person, agency, unit, plan, tube set, workup, tube, photo of a sheet or blood limit
+fails, on SQLite and PostgreSQL, whoever asks: a page, a shell, another program; photos, limits and what was
+allowed beyond them are not changed either.
+(The ledger has codes only and no foreign keys, so PROTECT alone would not know that somebody has a history.)
+An owner of the database can drop the triggers.
 """
 
 from __future__ import annotations
@@ -11,15 +13,19 @@ from collections.abc import Iterator
 
 from django.db import connections, transaction
 
-KEPT = ("person", "agency", "unit", "sampleplan", "tubeset", "workup", "tube")
+KEPT = ("person", "agency", "unit", "sampleplan", "tubeset", "workup", "tube", "sheetphoto",
+        "bloodlimit", "bloodallowance")  # fmt: skip
+# the ledger names a photo by its hash; a limit or an allowance is said once and followed by another
+FIXED = {"biobank_sheetphoto", "biobank_bloodlimit", "biobank_bloodallowance"}
 SENTENCE = "the ledger may name it, so it is kept"
 
 
 def ensure(using: str = "default") -> None:
     """Put the triggers in place; a migration that remakes a table loses them on SQLite."""
     connection = connections[using]
-    tables = [f"biobank_{name}" for name in KEPT]
-    if not set(tables) <= set(connection.introspection.table_names()):
+    there = set(connection.introspection.table_names())
+    tables = [table for name in KEPT if (table := f"biobank_{name}") in there]
+    if not tables:
         return
     sql = sqlite_sql(tables) if connection.vendor == "sqlite" else postgres_sql(tables)
     with transaction.atomic(using=using), connection.cursor() as cursor:
@@ -28,12 +34,17 @@ def ensure(using: str = "default") -> None:
 
 
 def sqlite_sql(tables: list[str]) -> Iterator[str]:
+    for table, name, verb in _triggers(tables):
+        yield f"DROP TRIGGER IF EXISTS {name}"
+        yield f"CREATE TRIGGER {name} BEFORE {verb} ON {table} BEGIN SELECT RAISE(ABORT, '{SENTENCE}'); END"
+
+
+def _triggers(tables: list[str]) -> Iterator[tuple[str, str, str]]:
+    """Table, name of the trigger, and what it stops."""
     for table in tables:
-        yield f"DROP TRIGGER IF EXISTS {table}_kept"
-        yield (
-            f"CREATE TRIGGER {table}_kept BEFORE DELETE ON {table} "
-            f"BEGIN SELECT RAISE(ABORT, '{SENTENCE}'); END"
-        )
+        yield table, f"{table}_kept", "DELETE"
+        if table in FIXED:
+            yield table, f"{table}_fixed", "UPDATE"
 
 
 def postgres_sql(tables: list[str]) -> Iterator[str]:
@@ -42,8 +53,8 @@ def postgres_sql(tables: list[str]) -> Iterator[str]:
         "CREATE OR REPLACE FUNCTION biobank_kept() RETURNS trigger LANGUAGE plpgsql AS "
         f"$$ BEGIN RAISE EXCEPTION '{SENTENCE}'; END $$"
     )
-    for table in tables:
+    for table, name, verb in _triggers(tables):
         yield (
-            f"CREATE OR REPLACE TRIGGER {table}_kept BEFORE DELETE ON {table} "
+            f"CREATE OR REPLACE TRIGGER {name} BEFORE {verb} ON {table} "
             "FOR EACH ROW EXECUTE FUNCTION biobank_kept()"
         )

@@ -12,10 +12,13 @@ from django.db import DatabaseError, IntegrityError, connection, transaction
 from django.db.models import ProtectedError
 
 from biobank import kept
+from biobank.blood.actions import allow, set_limit
+from biobank.core.blood import Rule as BloodRule
 from biobank.models import Agency, Person, Unit
+from biobank.sheets.photos import keep
 from custody import queries
 from custody.core import canon, tree
-from custody.core.event import Act
+from custody.core.event import Act, new_id
 from custody.core.fold import FUTURE_MS
 from custody.core.refusal import Refused
 from custody.models import Event
@@ -24,7 +27,7 @@ from custody.record import record
 from custody.verify import verify
 from tests.custody import apart
 from tests.custody.conftest import START
-from tests.people import drawn_set
+from tests.people import DAY, drawn_set
 
 DAY_MS = 86_400_000
 NOON = time.time_ns() // 1_000_000_000 * 1_000 + 30 * DAY_MS  # after all that the fixtures record
@@ -191,7 +194,9 @@ def test_an_act_that_cannot_be_is_refused_and_nothing_is_written(drawn, kind, da
 
 @pytest.mark.parametrize("name", kept.KEPT)
 def test_the_database_deletes_nothing_that_the_ledger_may_name(store, name):
-    drawn_set(store)
+    tube_set = drawn_set(store)
+    keep(store.actor("fieldtech"), tube_set, [("sheet.jpg", b"\xff\xd8\xff")])
+    limited(store, tube_set.workup)
     with (
         pytest.raises(DatabaseError, match=kept.SENTENCE),
         transaction.atomic(),
@@ -203,6 +208,29 @@ def test_the_database_deletes_nothing_that_the_ledger_may_name(store, name):
         if connection.vendor == "postgresql":
             cursor.execute("SET CONSTRAINTS ALL DEFERRED")
         cursor.execute(f"DELETE FROM {table}")
+
+
+def limited(store, workup):
+    """A limit, and what was allowed beyond it."""
+    vet = store.person("fieldtech")
+    vet.veterinarian = True
+    vet.save()
+    actor = store.actor("fieldtech")
+    set_limit(actor, new_id(), BloodRule(10, None, None, 14), DAY, "the protocol")
+    allow(actor, new_id(), workup, 1_000, "a test that matters")
+
+
+@pytest.mark.parametrize("name", sorted(kept.FIXED))
+def test_the_database_changes_nothing_that_is_said_once(store, name):
+    tube_set = drawn_set(store)
+    keep(store.actor("fieldtech"), tube_set, [("sheet.jpg", b"\xff\xd8\xff")])
+    limited(store, tube_set.workup)
+    with (
+        pytest.raises(DatabaseError, match=kept.SENTENCE),
+        transaction.atomic(),
+        connection.cursor() as cursor,
+    ):
+        cursor.execute(f"UPDATE {name} SET id = id")
 
 
 def test_a_person_an_agency_and_a_unit_with_a_history_stay(store):
