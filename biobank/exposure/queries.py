@@ -11,7 +11,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from biobank.amend.queries import names
-from biobank.models import Animal, Tube
+from biobank.animals.queries import individual
+from biobank.models import Animal, Tube, Workup
 from custody import queries as ledger
 from custody.core.state import Happening, TubeState
 
@@ -68,9 +69,10 @@ def of_tube(code: str) -> Trace:
 
 
 def of_animal(animal: Animal) -> Trace:
-    """Every tube that was filled from an animal, and everything made from those."""
-    own = set(Tube.objects.filter(tube_set__workup__animal=animal).values_list("code", flat=True))
-    workups = list(animal.workups.values_list("code", flat=True))
+    """Every tube that was filled from an animal, under whatever number, and everything made from those."""
+    rows = individual(animal)
+    own = set(Tube.objects.filter(tube_set__workup__animal__in=rows).values_list("code", flat=True))
+    workups = list(Workup.objects.filter(animal__in=rows).values_list("code", flat=True))
     own |= {state.tube for state in ledger.find(workup__in=workups)}
     family = ledger.family(own)
     return _trace(
