@@ -48,6 +48,21 @@ class TubesField(forms.CharField):
         )
 
 
+class BagField(forms.CharField):
+    """The label of a tube set's bag, or its set code; cleans to five characters."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(**({"max_length": 40, "label": "Tube set"} | given))
+        self.widget.attrs |= {"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
+
+    def clean(self, value: Any) -> str:
+        text = super().clean(value)
+        try:
+            return codes.bag(text) if text else ""
+        except Refused as no:
+            raise ValidationError(no.sentence, no.code) from no
+
+
 class CelsiusField(forms.DecimalField):
     """Typed in °C, with a comma and a typographic minus if people like; cleans to hundredths, or None."""
 
@@ -70,7 +85,7 @@ class CelsiusField(forms.DecimalField):
 
 def checked(text: str) -> str:
     try:
-        return codes.normalise(text)
+        return codes.tube(text)
     except Refused as no:
         raise ValidationError(no.sentence, no.code) from no
 

@@ -8,13 +8,14 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
 from datetime import datetime
 from random import Random
 from typing import Any
 
 from biobank.acting import Actor, act, perform, perform_all, saving
 from biobank.core import codes
-from biobank.models import MATRICES, FieldDay, PlannedTube, SamplePlan, Tube, TubeSet
+from biobank.models import MATRICES, FieldDay, PlannedAliquot, PlannedTube, SamplePlan, Tube, TubeSet
 from custody import queries as ledger
 from custody.core.event import Act, derived_id
 from custody.core.refusal import Refused
@@ -22,22 +23,38 @@ from custody.record import known
 
 MOST_SETS = 60
 FIRST_ALIQUOT = 101
-ALIQUOT_CONTAINER = "cryovial"
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """So many sets of one plan: one for each animal expected, and spares beyond them."""
+
+    plan: SamplePlan
+    sets: int
+    spares: int = 0
 
 
 def print_sets(
     actor: Actor, key: str, plan: SamplePlan, day: FieldDay | None, count: int, at: datetime | None = None
 ) -> list[TubeSet]:
+    """New sets of one plan; as `print_many`."""
+    return print_many(actor, key, [Wanted(plan, count)], day, at)
+
+
+def print_many(
+    actor: Actor, key: str, wanted: Sequence[Wanted], day: FieldDay | None, at: datetime | None = None
+) -> list[TubeSet]:
     """New sets with their tubes, one `label_printed` each. The same key again gives the same sets.
 
-    Refused: count_out_of_range, day_closed, plan_without_tubes, plan_too_large.
+    Refused: count_out_of_range, day_closed, plan_retired, plan_without_tubes, plan_too_large.
     """
-    if not 1 <= count <= MOST_SETS:
+    count = sum(one.sets + one.spares for one in wanted)
+    if not 1 <= count <= MOST_SETS or any(min(one.sets, one.spares) < 0 for one in wanted):
         raise Refused("count_out_of_range", f"Print between 1 and {MOST_SETS} sets at a time, not {count}.")
     if day is not None and day.closed:
         raise Refused("day_closed", f"The field day {day} is closed.")
     if not known(derived_id(key, "0")):
-        _print(actor, key, plan, day, count, at)
+        _print(actor, key, wanted, day, at)
     return sets_of(key, count)
 
 
@@ -50,11 +67,16 @@ def sets_of(key: str, count: int) -> list[TubeSet]:
 
 
 def _print(
-    actor: Actor, key: str, plan: SamplePlan, day: FieldDay | None, count: int, at: datetime | None
+    actor: Actor, key: str, wanted: Sequence[Wanted], day: FieldDay | None, at: datetime | None
 ) -> None:
-    planned = list(plan.tubes.order_by("order_of_draw", "number"))
-    sets = [TubeSet(code=code, plan=plan, day=day) for code in _free_codes(key, count)]
-    tubes = [list(_labels(tube_set, planned)) for tube_set in sets]
+    asked = [(one.plan, n >= one.sets) for one in wanted for n in range(one.sets + one.spares)]
+    planned = {plan.pk: _planned(plan) for plan in {plan for plan, _ in asked}}
+    free = _free_codes(key, len(asked))
+    sets = [
+        TubeSet(code=code, plan=plan, day=day, spare=spare)
+        for code, (plan, spare) in zip(free, asked, strict=True)
+    ]
+    tubes = [list(_labels(tube_set, planned[tube_set.plan_id])) for tube_set in sets]
     acts = [_printed(actor, key, n, at, *one) for n, one in enumerate(zip(sets, tubes, strict=True))]
 
     def rows() -> None:
@@ -64,6 +86,13 @@ def _print(
         Tube.objects.bulk_create(tube for some in tubes for tube in some)
 
     perform_all(actor, acts, before=rows)
+
+
+def _planned(plan: SamplePlan) -> list[PlannedTube]:
+    """What a plan prints. Refused: plan_retired."""
+    if plan.retired:
+        raise Refused("plan_retired", f"{plan} is no longer printed from. Choose its newer version.")
+    return list(plan.tubes.order_by("order_of_draw", "number").prefetch_related("made"))
 
 
 def _free_codes(key: str, count: int) -> list[str]:
@@ -82,7 +111,7 @@ def _labels(tube_set: TubeSet, planned: Sequence[PlannedTube]) -> Iterator[Tube]
         raise Refused(
             "plan_without_tubes", f"{tube_set.plan} has no tubes yet, so there is nothing to print."
         )
-    if sum(one.aliquots for one in planned) > 999 - FIRST_ALIQUOT + 1:
+    if sum(some.count for one in planned for some in one.made.all()) > 999 - FIRST_ALIQUOT + 1:
         raise Refused("plan_too_large", "A set has room for 899 aliquots, and this plan has more.")
     for one in planned:
         yield Tube(
@@ -90,16 +119,21 @@ def _labels(tube_set: TubeSet, planned: Sequence[PlannedTube]) -> Iterator[Tube]
             matrix=one.matrix, additive=one.additive, container=one.container,
         )  # fmt: skip
     number, words, made = FIRST_ALIQUOT, dict(MATRICES), Counter[str]()
+    for one, some in _aliquots(planned):
+        made[some.matrix] += 1
+        yield Tube(
+            code=codes.make(tube_set.code, number), tube_set=tube_set, planned=one, planned_aliquot=some,
+            label=f"{words[some.matrix].capitalize()} {made[some.matrix]}", matrix=some.matrix,
+            additive=one.additive, container=some.container, aliquot_ul=some.ul,
+            parent_hint=codes.make(tube_set.code, one.number),
+        )  # fmt: skip
+        number += 1
+
+
+def _aliquots(planned: Sequence[PlannedTube]) -> Iterator[tuple[PlannedTube, PlannedAliquot]]:
     for one in planned:
-        for _ in range(one.aliquots):
-            made[one.aliquot_matrix] += 1
-            yield Tube(
-                code=codes.make(tube_set.code, number), tube_set=tube_set, planned=one,
-                label=f"{words[one.aliquot_matrix].capitalize()} {made[one.aliquot_matrix]}",
-                matrix=one.aliquot_matrix, additive=one.additive, container=ALIQUOT_CONTAINER,
-                aliquot_ul=one.aliquot_ul, parent_hint=codes.make(tube_set.code, one.number),
-            )  # fmt: skip
-            number += 1
+        for some in one.made.all():
+            yield from [(one, some)] * some.count
 
 
 def _printed(
@@ -206,9 +240,9 @@ def void_set(actor: Actor, key: str, tube_set: TubeSet, reason: str, at: datetim
     def rows() -> None:
         fresh = unchanged(tube_set)
         _acts_of_unused(fresh)  # asked again under the lock: a tube may have been drawn since
-        fresh.state, fresh.workup = TubeSet.State.VOID, None
+        fresh.state, fresh.workup, fresh.out_with, fresh.out_org = TubeSet.State.VOID, None, None, None
         with saving(actor.person.user, f"void: {reason}"[:100], fresh):
-            fresh.save(update_fields=["state", "workup"])
+            fresh.save(update_fields=["state", "workup", "out_with", "out_org"])
 
     perform_all(actor, acts, before=rows)
 

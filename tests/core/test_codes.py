@@ -101,3 +101,39 @@ def test_set_codes_start_with_a_letter_and_need_no_luck_to_differ():
 def test_what_is_no_set_or_number_makes_no_code(set_code, number):
     with pytest.raises(ValueError):
         codes.make(set_code, number)
+
+
+@given(sets)
+def test_the_label_of_a_bag_is_number_000_and_no_tube(set_code):
+    label = codes.set_label(set_code)
+    assert codes.is_set_label(label) and codes.number_of(label) == 0
+    assert not codes.is_set_label(codes.make(set_code, 1))
+    for written in (label, codes.show(label).lower(), set_code, set_code.lower()):
+        assert codes.bag(written) == set_code
+        with pytest.raises(Refused) as no:
+            codes.tube(written)
+        assert no.value.code == "set_where_tube" and set_code in no.value.sentence
+
+
+@given(sets, st.integers(1, 999))
+def test_a_tube_where_a_bag_is_asked_for_is_told_which_label_to_scan(set_code, number):
+    code = codes.make(set_code, number)
+    assert codes.tube(codes.show(code)) == code
+    with pytest.raises(Refused) as no:
+        codes.bag(code)
+    assert no.value.code == "tube_where_set" and codes.show(codes.set_label(set_code)) in no.value.sentence
+
+
+@pytest.mark.parametrize("text", ["", "K7R2", "7K7R2", "K7R2MM", "W-12", "978020137962", "<script>"])
+def test_what_names_no_bag_is_refused(text):
+    with pytest.raises(Refused) as no:
+        codes.bag(text)
+    assert no.value.code == "set_malformed"
+
+
+def test_a_bag_whose_check_is_wrong_is_refused():
+    label = codes.set_label("K7R2M")
+    wrong = label[:-1] + next(letter for letter in A if letter != label[-1])
+    with pytest.raises(Refused) as no:
+        codes.bag(wrong)
+    assert no.value.code == "code_check_digit"
