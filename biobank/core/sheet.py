@@ -8,6 +8,8 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from math import sqrt
+from typing import NamedTuple
 
 from custody.core.refusal import Refused
 
@@ -24,7 +26,78 @@ BAR_MM = 5.5
 SIGN_MM = 4.0  # at most, for the hazard sign
 LEAST_SIGN = 18  # dots; with fewer the hazard sign is a blot
 ADVANCE = 1233 / 2048  # width of any letter of DejaVu Sans Mono, in its size
+ASCENT, DESCENT = 1901 / 2048, 483 / 2048  # of the same font, from its table `hhea`
+FIGURE = 1520 / 2048  # height of its figures
+BEARING = 123 / 2048  # light on each side of them
+COPY_PT = 7  # the copy's number, beside the hazard sign
+BOLD_PT = 8  # a smaller bold fills the eyes of 0, 6, 8 and 9 at 203 dpi
 SHOWN = 11  # characters of a code as people read it
+RIM_MM = 0.35  # kept free along the rim of a cap label: these are die-cut, never quite in the middle
+ON_CAP = 3  # characters of the tube's number on its cap
+
+
+class Line(NamedTuple):
+    """One line of text: left and top of its box in mm, the width it may take, size in points."""
+
+    said: str
+    left: float
+    top: float
+    width: float
+    size: float
+    bold: bool = False
+    leading: float = 1
+
+    @property
+    def height(self) -> float:
+        return self.size * self.leading / POINT
+
+    @property
+    def baseline(self) -> float:
+        """Where its letters stand, mm from the top: the font's own height is centred in the line's."""
+        return self.top + self.size * ((self.leading - ASCENT - DESCENT) / 2 + ASCENT) / POINT
+
+
+@dataclass(frozen=True)
+class Cap:
+    """A round label for the lid of a tube: a QR code above the three digits of the tube's number.
+
+    left, top   corner of the circle's square, mm from the label's corner
+    across      diameter in mm; `dots` printer dots per module; `pt` size of the number
+    """
+
+    left: float
+    top: float
+    across: float
+    dots: int
+    pt: float
+
+    def side(self, dpi: int) -> float:
+        """Side of the QR code, mm."""
+        return QR_MODULES * self.dots * INCH / dpi
+
+    def _half(self, down: float) -> float:
+        """Half the width of what may be printed, so far below the centre (mm)."""
+        return sqrt(max(0.0, (self.across / 2 - RIM_MM) ** 2 - down**2))
+
+    def qr_place(self, dpi: int) -> tuple[float, float]:
+        """As high as its corners allow."""
+        half = self.side(dpi) / 2
+        return self.left + self.across / 2 - half, self.top + self.across / 2 - self._half(half)
+
+    def number(self, said: str, dpi: int) -> Line:
+        """Four modules under the QR code (its quiet zone), in the middle."""
+        light = self.qr_place(dpi)[1] + self.side(dpi) * (1 + 4 / QR_MODULES)
+        above = Line(said, 0, 0, 0, self.pt).baseline - FIGURE * self.pt / POINT
+        width = ON_CAP * ADVANCE * self.pt / POINT
+        return Line(said, self.left + (self.across - width) / 2, light - above, width, self.pt)
+
+    def fits(self, dpi: int) -> bool:
+        """The QR code's corners and the number inside the rim."""
+        if self.dots < 1 or self.side(dpi) / 2 >= self.across / 2 - RIM_MM:
+            return False
+        line = self.number("0" * ON_CAP, dpi)
+        ink = line.width - 2 * BEARING * self.pt / POINT
+        return ink / 2 <= self._half(line.baseline - self.top - self.across / 2)
 
 
 @dataclass(frozen=True)
@@ -35,10 +108,12 @@ class Stock:
     label        width and height of one label
     columns,rows of labels on a page; `pitch` from one label's corner to the next one's
     corner       left and top of the first label; `shift` a printer's own saved offset
-    qr_dots, matrix_dots  dots per module; code128_dots  dots per bar, 0 for none
+    qr_dots, matrix_dots  dots per module, 0 when the label is nothing but a cap's;
+    code128_dots  dots per bar, 0 for none
     code_pt, text_pt      size of the human-readable code and of the other lines
     leading      height of a text line, in its size
     under        lines of text under the code (three stand above it)
+    cap          a round label for the lid, beside the other or alone
     """
 
     code: str
@@ -58,6 +133,24 @@ class Stock:
     text_pt: float = 5
     leading: float = 1.05
     under: int = 1
+    cap: Cap | None = None
+
+    @property
+    def caps_only(self) -> bool:
+        return self.cap is not None and not self.qr_dots
+
+    @property
+    def takes_places(self) -> bool:
+        """Wide enough for the label of a box, a rack or a bag."""
+        return self.code128_dots > 0
+
+    @property
+    def footprint(self) -> tuple[float, float]:
+        """Width and height of a label with its cap's."""
+        if self.cap is None:
+            return self.label
+        right, bottom = self.cap.left + self.cap.across, self.cap.top + self.cap.across
+        return max(self.label[0], right), max(self.label[1], bottom)
 
     @property
     def per_page(self) -> int:
@@ -180,14 +273,19 @@ def check(stock: Stock, start: int = 0) -> None:
         raise Refused("stock_does_not_fit", f"A page of {stock.name} has {stock.per_page} labels.")
     if not (_fits(stock, 0) and _fits(stock, 1)):
         raise Refused("stock_does_not_fit", f"The labels of {stock.name} do not fit on its page.")
-    if not (_symbols_fit(stock) and _lines_fit(stock)):
+    if not (stock.caps_only or (_symbols_fit(stock) and _lines_fit(stock))) or not _cap_fits(stock):
         raise Refused("symbol_does_not_fit", f"Symbols and text are too large for a label of {stock.name}.")
 
 
 def _fits(stock: Stock, side: int) -> bool:
     """A shift may move a label up to its free edge over the end of the page, where nothing is printed."""
     count = (stock.columns, stock.rows)[side]
-    size, pitch, corner, shift = stock.label[side], stock.pitch[side], stock.corner[side], stock.shift[side]
+    size, pitch, corner, shift = (
+        stock.footprint[side],
+        stock.pitch[side],
+        stock.corner[side],
+        stock.shift[side],
+    )
     end = corner + (count - 1) * pitch + size
     inside = corner >= 0 and end <= stock.page[side] + 1e-6
     shifted = corner + shift >= -EDGE_MM and end + shift <= stock.page[side] + EDGE_MM + 1e-6
@@ -202,12 +300,44 @@ def _symbols_fit(stock: Stock) -> bool:
     return dots >= 1 and wide <= stock.label[0] and bars <= stock.label[0] and stock.sign_dots >= LEAST_SIGN
 
 
+def _cap_fits(stock: Stock) -> bool:
+    """Inside its rim, and beside the label, not on it."""
+    cap = stock.cap
+    if cap is None:
+        return True
+    beside = stock.caps_only or cap.left >= stock.label[0] or cap.top >= stock.label[1]
+    return beside and min(cap.left, cap.top) >= 0 and cap.fits(stock.dpi)
+
+
 def _lines_fit(stock: Stock) -> bool:
     """The code across, and all lines down to the edge or to Code 128; letters hang a little lower."""
     code = stock.text_left + SHOWN * stock.code_pt * ADVANCE / POINT
     low = stock.under_top + stock.under * stock.line_mm
     end = stock.label[1] - (BAR_MM + EDGE_MM if stock.code128_dots else 0.5)
     return stock.beside_letters >= 8 and code <= stock.label[0] - EDGE_MM + 0.05 and low <= end
+
+
+def tube_lines(stock: Stock, cell: Cell, code: str, beside: list[str], under: list[str]) -> list[Line]:
+    """The text of a tube's label: three lines above its code, the first of them bold, the rest below."""
+    left, full = cell.left + stock.text_left, stock.label[0] - EDGE_MM - stock.text_left
+    part = stock.matrix_left - GAP_MM / 2 - stock.text_left
+    size, leading, high = stock.text_pt, stock.leading, stock.line_mm
+    top, low = cell.top + EDGE_MM, cell.top + stock.under_top
+    found = [
+        Line(said, left, top + n * high, part, size, n == 0, leading) for n, said in enumerate(beside) if said
+    ]
+    found.append(Line(code, left, cell.top + stock.code_top, full, stock.code_pt, stock.code_pt >= BOLD_PT))
+    found += [
+        Line(said, left, low + n * high, full, size, False, leading) for n, said in enumerate(under) if said
+    ]
+    return found
+
+
+def copy_line(stock: Stock, cell: Cell, said: str) -> Line:
+    """The number of a copy, beside the hazard sign."""
+    left = cell.left + EDGE_MM + stock.mm(stock.sign_dots) + 0.4
+    width = cell.left + stock.text_left - left
+    return Line(said, left, cell.top + stock.sign_top, width, COPY_PT, bold=True)
 
 
 def snapped(stock: Stock, mm: float) -> float:

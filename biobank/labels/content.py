@@ -16,6 +16,12 @@ SHORT = {  # chemical symbols and clipped words; common practice, no source
     "sodium heparin": "Na heparin",
     "clot activator and gel": "clot act.+gel",
     "sodium fluoride": "Na fluoride",
+    "clot activator": "clot act.",
+    "trace-element EDTA": "trace EDTA",
+    "trace-element, no additive": "trace, plain",
+    "RNA stabiliser": "RNA stabil.",
+    "blood culture broth": "culture broth",
+    "bacterial transport medium": "bact. medium",
 }
 BIDI = {"RLE", "LRE", "RLO", "LRO", "PDF", "RLI", "LRI", "FSI", "PDI"}
 

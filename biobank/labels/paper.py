@@ -1,26 +1,29 @@
-"""Labels as a PDF: WeasyPrint lays out the text, the symbols go in as one-bit masks on the printer's dots.
+"""Labels of tubes as a PDF.
 
-Promises: every module covers a whole number of printer dots, at any place on the page, so that a symbol
-stays crisp; text never leaves its label; nothing is fetched from anywhere.
+Promises: as `pdf.py`; the tube's number and code are never cut.
 """
 
 from __future__ import annotations
 
-import zlib
-from collections.abc import Callable, Iterator, Sequence
-from io import BytesIO
-from typing import Any
+from collections.abc import Iterator, Sequence
+from itertools import groupby
 
-import pydyf
-from weasyprint import HTML
-
-from biobank.core.sheet import BAR_MM, EDGE_MM, POINT, Cell, Stock, cells, check, snapped
+from biobank.core import codes
+from biobank.core.sheet import (
+    BAR_MM,
+    EDGE_MM,
+    MATRIX_MODULES,
+    QR_MODULES,
+    Cell,
+    Stock,
+    cells,
+    check,
+    copy_line,
+    tube_lines,
+)
 from biobank.labels import symbols
-from biobank.labels.content import LabelContent
-from biobank.labels.text import fonts, html
-
-INSET = 0.2  # of a dot: rounding in a renderer can then neither add nor drop a row of dots
-PRESS = 1  # zlib's fastest: the best takes a quarter of the whole time, for a third of the bytes
+from biobank.labels.content import LabelContent, copy, lines
+from biobank.labels.pdf import Sheet, pdf_of
 
 
 def labels_pdf(
@@ -28,72 +31,61 @@ def labels_pdf(
 ) -> bytes:
     """All labels on this stock, the first on place `start` of the first page.
 
-    Refused: stock_does_not_fit, symbol_does_not_fit, label_text_not_printable (from LabelContent).
+    Refused: nothing_to_print, stock_does_not_fit, symbol_does_not_fit, label_text_not_printable (from
+    LabelContent).
     """
     check(stock, start)
-    placed = list(zip(cells(stock, len(labels), start), labels, strict=True))
-    out = BytesIO()
-    page = HTML(string=html(placed, stock, title), url_fetcher=_nothing)
-    page.write_pdf(out, font_config=fonts(), finisher=_stamp(placed, stock))
-    return out.getvalue()
+    placed = zip(cells(stock, len(labels), start), labels, strict=True)
+    return pdf_of([_sheet(there, stock) for _, there in groupby(placed, lambda one: one[0].page)], title)
 
 
-def _nothing(url: str, *_: Any, **__: Any) -> dict[str, Any]:
-    raise ValueError(f"a label fetches nothing, not even {url[:60]}")
-
-
-def _stamp(placed: Sequence[tuple[Cell, LabelContent]], stock: Stock) -> Callable[[Any, pydyf.PDF], None]:
-    """A finisher that puts each page's symbols under its text."""
-    marks: dict[int, list[bytes]] = {}
+def _sheet(placed: Iterator[tuple[Cell, LabelContent]], stock: Stock) -> Sheet:
+    sheet = Sheet(stock)
     for cell, label in placed:
-        marks.setdefault(cell.page, []).extend(_marks(cell, label, stock))
-
-    def finish(document: Any, pdf: pydyf.PDF) -> None:
-        pages = [
-            one for one in pdf.objects if isinstance(one, pydyf.Dictionary) and one.get("Type") == "/Page"
-        ]
-        for number, page in zip(sorted(marks), pages, strict=True):
-            drawn = zlib.compress(b"\n".join([b"q 0 g", *marks[number], b"Q"]), PRESS)
-            stream = pydyf.Stream([drawn], extra={"Filter": "/FlateDecode"})
-            pdf.add_object(stream)
-            page["Contents"] = pydyf.Array([stream.reference, page["Contents"]])
-
-    return finish
+        if not stock.caps_only:
+            _tube(sheet, cell, label)
+        if stock.cap:
+            _cap(sheet, cell, label)
+    return sheet
 
 
-def _marks(cell: Cell, label: LabelContent, stock: Stock) -> Iterator[bytes]:
-    width, height = stock.label
-    left, top, dots = cell.left + EDGE_MM, cell.top, stock.qr_dots
-    yield _mask(stock, symbols.qr(label.code), left, top + stock.qr_top, dots)
-    right, dots = cell.left + stock.matrix_left, stock.matrix_dots
-    yield _mask(stock, symbols.matrix(label.code), right, top + EDGE_MM, dots)
+def _tube(sheet: Sheet, cell: Cell, label: LabelContent) -> None:
+    stock = sheet.stock
+    _symbols(sheet, cell, label)
+    beside, under = lines(label, stock.beside_letters, stock.under_letters, stock.under > 1)
+    sheet.lines += tube_lines(stock, cell, codes.show(label.code), beside, under)
+    if label.copy:
+        sheet.lines.append(copy_line(stock, cell, copy(label)))
+
+
+def _symbols(sheet: Sheet, cell: Cell, label: LabelContent) -> None:
+    stock, left, top = sheet.stock, cell.left + EDGE_MM, cell.top
+    side = QR_MODULES * stock.qr_dots
+    sheet.mask(symbols.qr_mask(label.code, stock.qr_dots), side, side, left, top + stock.qr_top)
+    bits, side = symbols.matrix_mask(label.code, stock.matrix_dots), MATRIX_MODULES * stock.matrix_dots
+    sheet.mask(bits, side, side, cell.left + stock.matrix_left, top + EDGE_MM)
     if label.hazard:
-        yield _mask(stock, symbols.hazard(stock.sign_dots), left, top + stock.sign_top, 1)
-    if dots := stock.code128_dots:
-        bars = symbols.code128(label.code)
-        middle = cell.left + (width - stock.mm(len(bars[0]) * dots)) / 2
-        tall = round(stock.dots(BAR_MM))
-        yield _mask(stock, bars, middle, top + height - EDGE_MM - stock.mm(tall), dots, tall)
+        side = stock.sign_dots
+        sheet.mask(symbols.hazard_mask(side), side, side, left, top + stock.sign_top)
+    if stock.code128_dots:
+        bars(sheet, cell, label.code)
 
 
-def _mask(stock: Stock, rows: symbols.Rows, left: float, top: float, dots: int, tall: int = 0) -> bytes:
-    """An inline image mask: `dots` printer dots per module, its corner on the dot grid, y from the top.
-
-    `tall` dots high when the one row is of bars.
-    """
-    wide, high = len(rows[0]) * dots, tall or len(rows) * dots
-    unit, inset = 72 / stock.dpi, INSET * 72 / stock.dpi
-    x = snapped(stock, left) * POINT + inset
-    y = stock.paper[1] * POINT - snapped(stock, top) * POINT - high * unit + inset
-    box = f"q {wide * unit - 2 * inset:.4f} 0 0 {high * unit - 2 * inset:.4f} {x:.4f} {y:.4f} cm"
-    head = f"\nBI /W {wide} /H {high} /IM true /BPC 1 /D [1 0] ID "
-    return (box + head).encode() + _bits(rows, dots, tall or dots) + b"\nEI Q"
+def bars(sheet: Sheet, cell: Cell, code: str) -> None:
+    """Code 128 along the lower edge, in the middle."""
+    stock, rows = sheet.stock, symbols.code128(code)
+    wide, tall = len(rows[0]) * stock.code128_dots, round(stock.dots(BAR_MM))
+    left = cell.left + (stock.label[0] - stock.mm(wide)) / 2
+    top = cell.top + stock.label[1] - EDGE_MM - stock.mm(tall)
+    sheet.mask(symbols.packed(rows, stock.code128_dots, tall), wide, tall, left, top)
 
 
-def _bits(rows: symbols.Rows, dots: int, times: int) -> bytes:
-    """Rows of dots from the top, each so many `times`; eight to a byte, padded with light."""
-    bits = len(rows[0]) * dots
-    size = -(-bits // 8)
-    wide = "".join(rows).replace("0", "0" * dots).replace("1", "1" * dots)
-    packed = (int(wide[at : at + bits], 2) << size * 8 - bits for at in range(0, len(wide), bits))
-    return b"".join(row.to_bytes(size, "big") * times for row in packed)
+def _cap(sheet: Sheet, cell: Cell, label: LabelContent) -> None:
+    """The QR code, and of the code the tube's number: the set's letters do not fit."""
+    stock = sheet.stock
+    assert stock.cap is not None
+    (left, top), side = stock.cap.qr_place(stock.dpi), QR_MODULES * stock.cap.dots
+    bits = symbols.qr_mask(label.code, stock.cap.dots)
+    sheet.mask(bits, side, side, cell.left + left, cell.top + top)
+    line = stock.cap.number(f"{codes.number_of(label.code):03d}", stock.dpi)
+    sheet.lines.append(line._replace(left=cell.left + line.left, top=cell.top + line.top))

@@ -20,7 +20,7 @@ def labels_of(sets: Sequence[TubeSet], which: str = "all", only: Iterable[str] =
     A tube that was printed again gets the number of its latest copy.
     """
     tubes = Tube.objects.filter(tube_set__in=sets, **WHICH[which]).select_related(
-        "planned", "tube_set__workup", "tube_set__day"
+        "planned", "planned_aliquot", "tube_set__workup", "tube_set__day"
     )
     tubes = tubes.filter(code__in=list(only)) if only else tubes
     place = {one.pk: n for n, one in enumerate(sets)}
@@ -49,11 +49,16 @@ def _label(tube: Tube, copy: int) -> LabelContent:
         additive=dict(ADDITIVES).get(tube.additive, tube.additive),
         cap=planned.cap if planned and not tube.parent_hint else "",
         volume_ul=nominal_ul(tube),
-        target=_degrees(planned.target_centi if planned else None),
+        target=_degrees(_target(tube)),
         workup=one.workup.code if one.workup else "",
         date=one.day.date.isoformat() if one.day else "",
         copy=copy,
     )
+
+
+def _target(tube: Tube) -> int | None:
+    planned = tube.planned_aliquot or tube.planned
+    return planned.target_centi if planned else None
 
 
 def _degrees(centi: int | None) -> str:

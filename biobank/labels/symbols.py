@@ -43,7 +43,11 @@ def _summed(kind: str, side: int, step: int, code: str) -> Rows:
     if len(code) != len(PLAIN):
         raise ValueError(f"{code!r} has not {len(PLAIN)} characters")
     changes = (_change(kind, at, code[at : at + step]) for at in range(0, len(PLAIN), step))
-    bits = format(reduce(xor, changes, _drawn(kind, PLAIN)), f"0{side**2}b")
+    return _rows(reduce(xor, changes, _drawn(kind, PLAIN)), side)
+
+
+def _rows(drawn: int, side: int) -> Rows:
+    bits = format(drawn, f"0{side**2}b")
     return [bits[at : at + side] for at in range(0, side**2, side)]
 
 
@@ -57,6 +61,45 @@ def _drawn(kind: str, code: str) -> int:
     """The library's symbol, row by row, as one number."""
     rows = whole_qr(code) if kind == "qr" else whole_matrix(code)
     return int("".join(rows), 2)
+
+
+# --- in printer dots ------------------------------------------------------------------------------
+
+
+def qr_mask(code: str, dots: int) -> bytes:
+    """As `qr`, in printer dots, `dots` a module: see `packed`."""
+    return _summed_mask("qr", QR_MODULES, 2, code, dots)
+
+
+def matrix_mask(code: str, dots: int) -> bytes:
+    """As `matrix`, in printer dots, `dots` a module: see `packed`."""
+    return _summed_mask("matrix", MATRIX_MODULES, 3, code, dots)
+
+
+def _summed_mask(kind: str, side: int, step: int, code: str, dots: int) -> bytes:
+    """Making modules wider changes nothing in the sum, so that it is taken over what is wide already."""
+    if len(code) != len(PLAIN):
+        raise ValueError(f"{code!r} has not {len(PLAIN)} characters")
+    wide = _wide(kind, side, -1, PLAIN, dots)
+    for at in range(0, len(PLAIN), step):
+        wide ^= _wide(kind, side, at, code[at : at + step], dots)
+    return wide.to_bytes(-(-side * dots // 8) * side * dots, "big")
+
+
+@lru_cache(maxsize=8192)
+def _wide(kind: str, side: int, at: int, part: str, dots: int) -> int:
+    """What a part changes (from place -1, the plain symbol itself), in printer dots, as one number."""
+    drawn = _drawn(kind, part) if at < 0 else _change(kind, at, part)
+    return int.from_bytes(packed(_rows(drawn, side), dots, dots), "big")
+
+
+def packed(rows: Rows, dots: int, times: int) -> bytes:
+    """Rows of dots from the top, `dots` a module, each so many `times`; eight to a byte, light at the end."""
+    bits = len(rows[0]) * dots
+    size = -(-bits // 8)
+    wide = "".join(rows).replace("0", "0" * dots).replace("1", "1" * dots)
+    each = (int(wide[at : at + bits], 2) << size * 8 - bits for at in range(0, len(wide), bits))
+    return b"".join(row.to_bytes(size, "big") * times for row in each)
 
 
 def whole_qr(code: str) -> Rows:
@@ -80,8 +123,16 @@ def whole_matrix(code: str) -> Rows:
 
 def forget() -> None:
     """Nothing of earlier codes is kept; for measuring."""
-    _change.cache_clear()
-    _drawn.cache_clear()
+    for kept in (_wide, _change, _drawn):
+        kept.cache_clear()
+
+
+def small_qr(text: str) -> Rows:
+    """The smallest QR code of level H for any text, as for the codes of units."""
+    made = qrcode.QRCode(error_correction=ERROR_CORRECT_H, border=0)
+    made.add_data(text, optimize=0)
+    made.make()
+    return ["".join("1" if dark else "0" for dark in row) for row in made.modules]
 
 
 def code128(code: str) -> Rows:
@@ -103,6 +154,27 @@ def hazard(dots: int) -> Rows:
     Proportions from memory, after the figure of 29 CFR 1910.145(f)(8)(ii).
     """
     return ["".join("1" if _dark(row, col, dots) else "0" for col in range(dots)) for row in range(dots)]
+
+
+@cache
+def hazard_mask(dots: int) -> bytes:
+    return packed(hazard(dots), 1, 1)
+
+
+@cache
+def upright_mask(dots: int) -> bytes:
+    """This way up: two arrows on a line, in so many printer dots. After ISO 780, from memory."""
+    rows = (
+        "".join("1" if _up(col / dots, row / dots) else "0" for col in range(dots)) for row in range(dots)
+    )
+    return packed(list(rows), 1, 1)
+
+
+def _up(x: float, y: float) -> bool:
+    """From 0 to 1, y down."""
+    aside = abs(abs(x - 0.5) - 0.25)
+    head, shaft = 0.05 <= y < 0.4 and aside <= (y - 0.05) * 0.55, 0.4 <= y < 0.8 and aside <= 0.07
+    return head or shaft or 0.87 <= y < 0.97
 
 
 def _dark(row: int, col: int, dots: int) -> bool:

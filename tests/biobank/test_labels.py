@@ -1,89 +1,27 @@
-"""Labels: rasterised as a printer would, read by an independent reader."""
+"""Labels: what stands on them, where, and that no text breaks them."""
 
 from __future__ import annotations
 
-from random import Random
-
 import pypdfium2
 import pytest
-import zxingcpp
 from PIL import Image
 
 from biobank.core import codes
-from biobank.core.sheet import EDGE_MM, cells
-from biobank.labels import symbols, text
+from biobank.core.sheet import EDGE_MM, Line, Stock, cells
+from biobank.labels import letters, symbols
 from biobank.labels.content import SHORT, LabelContent, lines, title, whole
 from biobank.labels.paper import labels_pdf
+from biobank.labels.pdf import Sheet, pdf_of
 from biobank.labels.stocks import STOCKS
 from biobank.models import ADDITIVES
 from custody.core.refusal import Refused
+from tests.printed import WORKUP, by_pdfium, labels_on, read, some
 
-WORKUP = "SKV-260503-01"
-
-
-def some(count: int, seed: int = 7, **more) -> list[LabelContent]:
-    dice = Random(seed)
-    made = [codes.make(codes.new_set_code(dice), dice.randrange(1, 999)) for _ in range(count)]
-    return [
-        LabelContent(
-            code, code[:5], "Serum 10", "no additive", "red", 10_000, "−80 °C", WORKUP, "2026-05-03", **more
-        )
-        for code in made
-    ]  # fmt: skip
+TUBES = {code: stock for code, stock in STOCKS.items() if not stock.caps_only}
+each = pytest.mark.parametrize("stock", TUBES.values(), ids=list(TUBES))
 
 
-def some_with(code: str) -> list[LabelContent]:
-    """A label of few words, and a code of many digits in pairs."""
-    return [LabelContent(code, code[:5], "Serum 10")]
-
-
-def pages(pdf: bytes, dpi: int) -> list[Image.Image]:
-    """Pages as a printer with `dpi` dots per inch would burn them: one bit, no grey."""
-    made = pypdfium2.PdfDocument(pdf)
-    return [
-        made[n].render(scale=dpi / 72).to_pil().convert("L").point(lambda v: 255 * (v > 127))
-        for n in range(len(made))
-    ]
-
-
-def read(image: Image.Image) -> set[tuple[str, str]]:
-    """(kind, text) of every symbol; a small page is given light around it, as a label has on its roll."""
-    framed = Image.new("L", (image.width + 80, image.height + 80), 255)
-    framed.paste(image, (40, 40))
-    found = zxingcpp.read_barcodes(
-        framed.resize((framed.width * 2, framed.height * 2), Image.Resampling.NEAREST)
-    )
-    return {(one.format.name, one.text) for one in found}
-
-
-@pytest.mark.parametrize("dpi", [203, 300])
-@pytest.mark.parametrize("code", [code for code, stock in STOCKS.items() if stock.per_page == 1])
-def test_every_symbol_of_a_roll_label_is_read_back(code, dpi):
-    stock = STOCKS[code]
-    labels = [*some(60), *some_with("C70720648")]
-    for label, image in zip(labels, pages(labels_pdf(labels, stock), dpi), strict=True):
-        found = read(image)
-        assert ("QRCode", label.code) in found, (label.code, found)
-        assert ("DataMatrix", label.code) in found, (label.code, found)
-        if stock.code128_dots:
-            assert ("Code128", label.code) in found
-
-
-@pytest.mark.parametrize("dpi", [203, 300])
-@pytest.mark.parametrize("code", [code for code, stock in STOCKS.items() if stock.per_page > 1])
-def test_every_symbol_of_a_sheet_is_read_back(code, dpi):
-    stock = STOCKS[code]
-    labels = some(60)
-    image = pages(labels_pdf(labels, stock, start=3), dpi)
-    for cell, label in zip(cells(stock, len(labels), 3), labels, strict=True):
-        left, top = (round(mm * dpi / 25.4) for mm in (cell.left, cell.top))
-        width, height = (round(mm * dpi / 25.4) for mm in stock.label)
-        found = read(image[cell.page].crop((left, top, left + width, top + height)))
-        assert {("QRCode", label.code), ("DataMatrix", label.code)} <= found, (label.code, found)
-        assert not stock.code128_dots or ("Code128", label.code) in found
-
-
-@pytest.mark.parametrize("stock", STOCKS.values(), ids=list(STOCKS))
+@each
 def test_the_code_for_eyes_stands_on_the_label_and_nothing_runs_over_its_edge(stock):
     long = LabelContent(
         "K7R2M103X", "K7R2M", "W" * 60, "W" * 40, "W" * 40, 999_999, "W" * 20, "W" * 60, "2026-05-03", copy=2
@@ -91,11 +29,13 @@ def test_the_code_for_eyes_stands_on_the_label_and_nothing_runs_over_its_edge(st
     page = pypdfium2.PdfDocument(labels_pdf([long], stock))[0]
     letters = page.get_textpage()
     assert "K7R2M-103-X" in letters.get_text_bounded()
-    right = (stock.corner[0] + stock.label[0]) * 72 / 25.4
+    left, right = stock.corner[0] * 72 / 25.4, (stock.corner[0] + stock.label[0]) * 72 / 25.4
     bottom = page.get_height() - (stock.corner[1] + stock.label[1]) * 72 / 25.4
-    for n in range(letters.count_chars()):
+    on_cap = stock.footprint[0] > stock.label[0]  # and there the three digits of its number, the last of all
+    for n in range(letters.count_chars() - 3 * on_cap):
         box = letters.get_charbox(n)
-        assert box[2] <= right + 0.01 and box[1] >= bottom - 0.01
+        if letters.get_text_range(n, 1).strip():
+            assert left <= box[0] and box[2] <= right + 0.01 and box[1] >= bottom - 0.01
 
 
 def boxes(pdf: bytes) -> list[tuple[str, float, float, float, float]]:
@@ -111,9 +51,9 @@ def boxes(pdf: bytes) -> list[tuple[str, float, float, float, float]]:
     return [one for one in found if one[0].strip() and one[3] > one[1]]
 
 
-@pytest.mark.parametrize("code", [code for code, stock in STOCKS.items() if stock.per_page > 1])
+@pytest.mark.parametrize("code", [code for code, stock in TUBES.items() if stock.per_page > 1])
 def test_a_row_of_labels_has_each_text_on_its_own_label(code):
-    """Labels of a row are one line of text: a column that slips would name the wrong tube."""
+    """A text that slips to its neighbour would name the wrong tube."""
     stock = STOCKS[code]
     labels = some(stock.per_page - 2)
     letters = boxes(labels_pdf(labels, stock, start=2))
@@ -138,7 +78,7 @@ def test_letters_of_another_width_move_nothing_and_stay_on_their_label(code, wor
     stock = STOCKS[code]
     labels = some(3)
     labels[0] = LabelContent(labels[0].code, labels[0].set_code, words, workup=words)
-    image = pages(labels_pdf(labels, stock), 600)[0]
+    image = by_pdfium(labels_pdf(labels, stock), 600)[0]
     cell = next(cells(stock, 1))
     right = cell.left + stock.label[0] - 0.2
     ahead = labels[1].code if stock.columns > 1 else ""
@@ -154,15 +94,40 @@ def test_letters_of_another_width_move_nothing_and_stay_on_their_label(code, wor
 
 def test_a_machine_without_the_font_gets_boxes_that_clip(monkeypatch):
     """The slow way, for all labels: the symbols and the code are the same."""
-    monkeypatch.setattr(text, "is_even", lambda: False)
+    monkeypatch.setattr(letters, "is_even", lambda: False)
     stock, labels = STOCKS["letter-5x17"], some(8)
     pdf = labels_pdf(labels, stock)
     said = pypdfium2.PdfDocument(pdf)[0].get_textpage().get_text_bounded()
     assert all(codes.show(label.code) in said for label in labels)
 
 
-def test_this_machine_has_the_font_that_rows_are_padded_in():
-    assert text.is_even()
+def test_this_machine_has_the_font_that_lines_are_drawn_in():
+    assert letters.is_even()
+
+
+@pytest.mark.parametrize("bold", [False, True])
+def test_every_letter_that_is_drawn_directly_is_the_letter(bold):
+    """Each on its own line, read back by PDFium, which goes by what WeasyPrint embedded."""
+    stock = Stock("x", "x", (50, 2_000), (50, 2_000))
+    sheet, said = Sheet(stock), [one for one in letters.ALL if one.strip()]
+    sheet.lines = [Line(f"x{one}x", 2, 2 + 4 * n, 40, 8, bold) for n, one in enumerate(said)]
+    page = pypdfium2.PdfDocument(pdf_of([sheet], "letters"))[0]
+    found = page.get_textpage().get_text_range().split()
+    assert found == [f"x{one}x" for one in said]
+
+
+def test_a_letter_stands_where_weasyprint_would_put_it(monkeypatch):
+    """The same lines drawn directly and laid out in boxes: to half a dot the same ink."""
+    stock = STOCKS["wide50-600"]
+    one = by_pdfium(labels_pdf(some(1), stock), 600)[0]
+    monkeypatch.setattr(letters, "is_even", lambda: False)
+    two = by_pdfium(labels_pdf(some(1), stock), 600)[0]
+    area = (round(stock.dots(stock.text_left)), 0, one.width - round(stock.dots(8)), round(stock.dots(17)))
+    ink = [
+        [n for n in range(crop.height) if crop.crop((0, n, crop.width, n + 1)).getextrema()[0] == 0]
+        for crop in (one.crop(area), two.crop(area))
+    ]
+    assert abs(ink[0][0] - ink[1][0]) <= 2 and abs(ink[0][-1] - ink[1][-1]) <= 2
 
 
 def test_a_label_says_what_a_person_needs():
@@ -171,7 +136,7 @@ def test_a_label_says_what_a_person_needs():
     assert lines(label, 9, 15, True) == (["Serum 10", "10 mL", "−80 °C"], ["no additive red", WORKUP])
 
 
-@pytest.mark.parametrize("stock", STOCKS.values(), ids=list(STOCKS))
+@each
 def test_a_reprint_says_which_copy_it_is(stock):
     def said(copy: int) -> str:
         pdf = labels_pdf(some(1, copy=copy), stock)
@@ -181,9 +146,11 @@ def test_a_reprint_says_which_copy_it_is(stock):
     assert "C0" not in said(0)
 
 
-@pytest.mark.parametrize("stock", STOCKS.values(), ids=list(STOCKS))
+@each
 def test_the_hazard_sign_is_there_only_when_asked_for(stock):
-    with_sign, without = (pages(labels_pdf(some(1, hazard=on), stock), stock.dpi)[0] for on in (True, False))
+    with_sign, without = (
+        by_pdfium(labels_pdf(some(1, hazard=on), stock), stock.dpi)[0] for on in (True, False)
+    )
     cell = next(cells(stock, 1))
     dot = stock.dpi / 25.4
     left, top = round((cell.left + 0.75) * dot), round((cell.top + stock.sign_top) * dot)
@@ -199,11 +166,11 @@ def rows_of(image: Image.Image) -> list[list[int]]:
     return [data[at : at + image.width] for at in range(0, len(data), image.width)]
 
 
-@pytest.mark.parametrize("stock", STOCKS.values(), ids=list(STOCKS))
+@each
 def test_modules_are_whole_dots_everywhere_on_the_page(stock):
     """Rasterised at the printer's own dots, every symbol comes out bit for bit as it was made."""
     labels = some(min(stock.per_page, 40))
-    image = pages(labels_pdf(labels, stock), stock.dpi)
+    image = by_pdfium(labels_pdf(labels, stock), stock.dpi)
     dot = stock.dpi / 25.4
     for cell, label in zip(cells(stock, len(labels)), labels, strict=True):
         for rows, x, y, size in [
@@ -242,7 +209,7 @@ def test_a_number_is_never_cut_to_another_number():
     ]  # fmt: skip
 
 
-@pytest.mark.parametrize("stock", STOCKS.values(), ids=list(STOCKS))
+@each
 @pytest.mark.parametrize("additive", [words for _, words in ADDITIVES])
 def test_the_additive_of_every_stocked_tube_is_readable_on_every_paper(stock, additive):
     """ISO 6710 only recommends cap colours: the additive is what must be read, so it is never cut."""
@@ -260,6 +227,34 @@ def test_characters_that_no_label_can_show_are_refused(words):
     with pytest.raises(Refused) as no:
         LabelContent("K7R2M103X", "K7R2M", words)
     assert no.value.code == "label_text_not_printable"
+
+
+@pytest.mark.parametrize("stock", [STOCKS["wrap33-203"], STOCKS["a4-4x10"], STOCKS["wrap33cap-300"]])
+@pytest.mark.parametrize(
+    "words",
+    [
+        "W" * 10_000,
+        "漢" * 10_000,
+        "</div></section><script>",
+        "%PDF-1.7 endstream endobj",
+        "(\\)<41> Tj ET Q",
+    ],
+)
+def test_long_and_hostile_texts_never_break_the_paper(stock, words):
+    """10,000 characters, markup, and the language of PDF itself: cut, and the code is there and is read."""
+    label = LabelContent("K7R2M103X", "K7R2M", words, words, words, 1_000, words, words, words)
+    pdf = labels_pdf([label], stock)
+    said = pypdfium2.PdfDocument(pdf)[0].get_textpage().get_text_bounded()
+    assert "K7R2M-103-X" in said and len(said) < 400
+    image = labels_on(by_pdfium(pdf, stock.dpi), stock, 1, stock.dpi)[0]
+    assert {text for _, text in read(image)} == {"K7R2M103X"}
+
+
+def test_right_to_left_letters_come_in_their_own_order_on_their_own_line():
+    """Marks of direction are refused; Hebrew letters as such are laid out by WeasyPrint."""
+    label = LabelContent("K7R2M103X", "K7R2M", "אבג")
+    said = pypdfium2.PdfDocument(labels_pdf([label], STOCKS["wide50-203"]))[0].get_textpage().get_text_range()
+    assert "K7R2M-103-X" in said.split() and sorted("אבג") == sorted(c for c in said if "א" <= c <= "ת")
 
 
 def test_markup_in_a_label_stays_text():

@@ -2,16 +2,39 @@
 
 from dataclasses import replace
 from itertools import combinations
+from math import hypot
 
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from biobank.core.sheet import BAR_MM, EDGE_MM, GAP_MM, LEAST_SIGN, Stock, cells, check, pages, snapped
+from biobank.core.sheet import (
+    ADVANCE,
+    BAR_MM,
+    BEARING,
+    CODE128_MODULES,
+    EDGE_MM,
+    GAP_MM,
+    LEAST_SIGN,
+    POINT,
+    RIM_MM,
+    Cell,
+    Line,
+    Stock,
+    cells,
+    check,
+    copy_line,
+    pages,
+    snapped,
+    tube_lines,
+)
 from biobank.labels.stocks import STOCKS
 from custody.core.refusal import Refused
 
-each = pytest.mark.parametrize("stock", STOCKS.values(), ids=list(STOCKS))
+TUBES = {code: stock for code, stock in STOCKS.items() if not stock.caps_only}
+CAPS = {code: stock for code, stock in STOCKS.items() if stock.cap}
+every = pytest.mark.parametrize("stock", STOCKS.values(), ids=list(STOCKS))
+each = pytest.mark.parametrize("stock", TUBES.values(), ids=list(TUBES))
 WRAP, SHEET = STOCKS["wrap33-203"], STOCKS["letter-5x17"]
 Box = tuple[float, float, float, float]
 
@@ -41,15 +64,103 @@ def parts(stock: Stock) -> dict[str, Box]:
     return found
 
 
-@each
+@every
 def test_every_label_lies_on_its_page_and_on_no_other_label(stock):
     rooms = []
     for cell in cells(stock, stock.per_page):
-        right, bottom = cell.left + stock.label[0], cell.top + stock.label[1]
+        right, bottom = cell.left + stock.footprint[0], cell.top + stock.footprint[1]
         assert cell.page == 0 and cell.left >= 0 and cell.top >= 0
         assert right <= stock.page[0] + 1e-6 and bottom <= stock.page[1] + 1e-6
         rooms.append((cell.left, cell.top, right, bottom))
     assert all(apart(one, two) for one, two in combinations(rooms, 2))
+
+
+def inked(stock: Stock) -> dict[str, Box]:
+    """Everything that may get ink on a label, mm from its corner: symbols, bars, lines of text, cap."""
+    found = {} if stock.caps_only else parts(stock)
+    if found and "bars" in found:
+        wide = stock.mm(CODE128_MODULES * stock.code128_dots) / 2
+        found["bars"] = (
+            stock.label[0] / 2 - wide,
+            found["bars"][1],
+            stock.label[0] / 2 + wide,
+            found["bars"][3],
+        )
+    if not stock.caps_only:
+        beside, under = ["x" * stock.beside_letters] * 3, ["x" * stock.under_letters] * stock.under
+        lines = tube_lines(stock, Cell(0, 0, 0, 0, 0), "x" * 11, beside, under)
+        found |= {f"line {n}": ink(line) for n, line in enumerate(lines)}
+        found["copy"] = ink(copy_line(stock, Cell(0, 0, 0, 0, 0), "C12"))
+    if stock.cap:
+        (left, top), side = stock.cap.qr_place(stock.dpi), stock.cap.side(stock.dpi)
+        found |= {"cap": (left, top, left + side, top + side)}
+        found |= {"number": ink(stock.cap.number("000", stock.dpi))}
+    return found
+
+
+def ink(line: Line) -> Box:
+    """Capitals and figures of a line: from 0.76 of its size above where it stands, down to there."""
+    right = line.left + len(line.said) * line.size * ADVANCE / POINT
+    return (line.left, line.baseline - 0.76 * line.size / POINT, right, line.baseline)
+
+
+@every
+def test_nothing_that_gets_ink_lies_on_anything_else(stock):
+    there = inked(stock)
+    for name, (left, top, right, bottom) in there.items():
+        assert left >= 0 and top >= 0, name
+        assert right <= stock.footprint[0] + 1e-6 and bottom <= stock.footprint[1] + 1e-6, name
+    for (one, a), (two, b) in combinations(there.items(), 2):
+        assert apart(a, b), (one, two)
+
+
+@given(st.sampled_from(list(STOCKS.values())), st.integers(0, 300), st.integers(1, 40), st.data())
+def test_no_ink_leaves_the_page_whatever_the_start_and_the_shift(stock, start, count, data):
+    """Any shift and start that `check` lets pass keeps all ink on the page, and labels apart."""
+    reach = st.integers(-20_000, 20_000).map(lambda um: um / 1000)
+    near = st.integers(-750, 750).map(lambda um: um / 1000)
+    shifted = replace(stock, shift=(data.draw(reach | near), data.draw(reach | near)))
+    try:
+        check(shifted, start)
+    except Refused:
+        return
+    rooms = {}
+    for cell in cells(shifted, count, start):
+        for left, top, right, bottom in inked(stock).values():
+            assert cell.left + left >= -1e-6 and cell.top + top >= -1e-6
+            assert cell.left + right <= stock.page[0] + 1e-6 and cell.top + bottom <= stock.page[1] + 1e-6
+        assert (cell.page, cell.row, cell.column) not in rooms
+        rooms[cell.page, cell.row, cell.column] = (cell.left, cell.top)
+    places = [(page, *place) for (page, *_), place in rooms.items()]
+    assert len(set(places)) == count
+
+
+@pytest.mark.parametrize("stock", CAPS.values(), ids=list(CAPS))
+def test_what_is_on_a_cap_lies_inside_its_rim(stock):
+    """Corners of the QR code and of the number's ink, by distance from the middle; four modules between."""
+    cap = stock.cap
+    x, y = cap.left + cap.across / 2, cap.top + cap.across / 2
+    (left, top), side, number = cap.qr_place(stock.dpi), cap.side(stock.dpi), cap.number("000", stock.dpi)
+    digits = ink(number)
+    light = BEARING * cap.pt / POINT
+    corners = [(left, top), (left + side, top), (left, top + side), (left + side, top + side)]
+    corners += [(digits[0] + light, digits[3]), (digits[2] - light, digits[3])]
+    assert all(hypot(a - x, b - y) <= cap.across / 2 - RIM_MM + 1e-6 for a, b in corners)
+    assert digits[1] - (top + side) >= 4 * side / 21 - 0.06  # capitals are counted a hair too high here
+    assert cap.pt >= 4.5, "smaller cannot be read"
+
+
+def test_a_cap_that_does_not_fit_is_refused():
+    stock = STOCKS["wrap33cap-203"]
+    for cap in (
+        replace(stock.cap, dots=3),
+        replace(stock.cap, pt=7),
+        replace(stock.cap, left=30),
+        replace(stock.cap, left=37),
+        replace(stock.cap, across=7),
+    ):
+        with pytest.raises(Refused):
+            check(replace(stock, cap=cap))
 
 
 @each
