@@ -19,13 +19,13 @@ from custody.core.refusal import Refused
 
 WORK = {"see", "handoff"}
 RIGHTS: dict[str, set[str]] = {
-    Role.FIELD: WORK | {"print", "draw"},
+    Role.FIELD: WORK | {"print", "draw", "identify"},
     Role.LAB: WORK | {"print", "bench", "store", "loggers"},
-    Role.CURATOR: WORK | {"print", "bench", "store", "loggers", "import", "curate", "catalogue"},
+    Role.CURATOR: WORK | {"print", "bench", "store", "loggers", "import", "curate", "catalogue", "identify"},
     Role.COLLABORATOR: {"catalogue"},
     Role.AUDITOR: {"see", "catalogue"},
     Role.ADMINISTRATOR: WORK
-    | {"print", "draw", "bench", "store", "loggers", "import", "curate", "catalogue"},
+    | {"print", "draw", "bench", "store", "loggers", "import", "curate", "catalogue", "register", "identify"},
 }
 
 View = Callable[..., HttpResponse]

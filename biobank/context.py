@@ -24,6 +24,8 @@ PLACES = [
     ("Find a tube", "tubes", "see"),
     ("Field days", "days", "draw"),
     ("Tube sets", "sets", "print"),
+    ("Sample plans", "plans", "see"),
+    ("Animals", "animals", "see"),
     ("Bench", "bench", "bench"),
     ("Storage", "store", "see"),
     ("Handoffs", "handoffs", "see"),
@@ -31,6 +33,7 @@ PLACES = [
     ("Loggers", "loggers", "loggers"),
     ("Rules", "rules", "see"),
     ("Imports", "imports", "import"),
+    ("People and places", "register", "register"),
 ]
 
 zone: ContextVar[str] = ContextVar("zone", default=settings.TIME_ZONE)
