@@ -1,0 +1,13 @@
+"""A database of the first version is brought up to date: nothing of a plan is lost, what is kept stays."""
+
+from tests.biobank import older
+from tests.custody import apart
+
+
+def test_what_a_plan_said_of_aliquots_stands_in_rows_after_an_update(tmp_path):
+    assert older.BEFORE
+    with apart.database(tmp_path) as address:
+        said = apart.run(address, tmp_path, "tests.biobank.older")
+    assert said["aliquots"] == [["Red 10", 1, 4, "SER", 1_000, -8_000, "serology", "cryovial"]]
+    assert said["tubes"] == ["Red 10", "Nasal swab"] and said["planned"] == ["Red 10"]
+    assert said["deleted"] is False, "a migration that remakes a table must not lose its triggers"
