@@ -111,13 +111,13 @@ def _effective(rows: list[Row]) -> list[Happening]:
     """These lines as they count today. Ids are taken from the headers, because making UUIDs of columns takes
     longer than reading the text."""
     events: dict[int, Happening] = {}  # each header is read once, however many tubes it names
-    for _, _, _, seq, body, *came in rows:
-        if seq not in events:
-            events[seq] = _happening(seq, canon.read(body), *came)
+    for row in rows:
+        if row[3] not in events:
+            events[row[3]] = _happening(row[3], canon.read(row[4]), *row[5:])
     if refs := {one.ref for one in events.values() if one.ref is not None}:
         at = _moments(refs)
         events = {seq: replace(one, ref_at_ms=at.get(one.ref or "")) for seq, one in events.items()}
-    told = [beside(events[seq], n, canon.read(text)) for _, text, n, seq, *_ in rows]
+    told = [beside(events[row[3]], row[2], canon.read(row[1])) for row in rows]
     return effective(told, amendments({one.id for one in events.values()}))
 
 
