@@ -9,9 +9,8 @@ from collections.abc import Callable, Iterator
 
 from django.db import transaction
 
-from custody import spread, whole
-from custody.core.state import UnitState
-from custody.models import Head
+from custody import refold, spread, whole
+from custody.models import Finding, Head
 from custody.models import TubeState as TubeRow
 from custody.models import UnitState as UnitRow
 
@@ -20,12 +19,13 @@ UNIT = [field.attname for field in UnitRow._meta.concrete_fields]
 
 def rebuild(seen: Callable[[int], object] = lambda n: None) -> int:
     """Remake every derived row in one transaction, in which nobody else writes; the number of tubes."""
+    several = spread.worth_it(whole.size())
     with transaction.atomic(durable=True):
         Head.objects.get_or_create(id=1)
-        head = Head.objects.select_for_update().get(id=1)
+        Head.objects.select_for_update().get(id=1)
         units, problems = whole.units()
         rows: list[whole.Values] = []
-        for one in spread.each(whole.states, whole.pieces(), head.size, held=True):
+        for one in spread.each(whole.states, whole.amended, whole.pieces(), several):
             rows += one.rows
             problems |= one.problems
             seen(len(one.rows))
@@ -34,30 +34,32 @@ def rebuild(seen: Callable[[int], object] = lambda n: None) -> int:
 
 
 def differences(seen: Callable[[int], object] = lambda n: None) -> list[str]:
-    """What is stored otherwise than the ledger says, in sentences. seen: called with each piece's tubes."""
+    """What is stored otherwise than the ledger says, in sentences. seen: called with each piece's tubes.
+
+    What is compared is of one moment, so nothing differs because people write meanwhile.
+    """
     wrong: list[str] = []
-    units, problems = whole.units()
-    causes, moved = {(one.code, one.subject, one.event) for one in problems}, False
-    for one in spread.each(whole.compared, whole.pieces(), whole.size()):
+    odd, moved = set[whole.Cause](), False
+    several = spread.worth_it(whole.size())
+    for one in spread.each(whole.compared, whole.amended, whole.pieces(), several):
         wrong += one.wrong
-        moved, causes = moved or one.moved, causes | one.causes
+        moved, odd = moved or one.moved, odd | one.findings
         seen(one.tubes)
-    wrong += [*_contests(moved), *_units(units)]
-    odd = causes ^ whole.findings()
-    return wrong + [f"finding {code} about {subject} differs" for code, subject, _ in sorted(odd)]
+    with spread.snapshot():
+        wrong += [*_contests(moved), *_units()]
+        loops = whole.causes(whole.units()[1]) ^ whole.findings(Finding.objects.filter(code=refold.LOOP))
+    return wrong + [f"finding {code} about {subject} differs" for code, subject, _ in sorted(odd | loops)]
 
 
 def _contests(moved: bool) -> Iterator[str]:
     """Who contests a slot is seen in all tubes together."""
-    should, are = (
-        whole.contests(moved),
-        set(TubeRow.objects.filter(contested=True).values_list("tube", flat=True)),
-    )
+    should = whole.contests(moved)
+    are = set(TubeRow.objects.filter(contested=True).values_list("tube", flat=True))
     for tube in sorted(should ^ are):
         yield f"tube {tube}: contested is {tube in are}, the ledger says {tube in should}"
 
 
-def _units(units: dict[str, UnitState]) -> Iterator[str]:
-    folded = {name: tuple(vars(one)[field] for field in UNIT) for name, one in units.items()}
+def _units() -> Iterator[str]:
+    folded = {name: tuple(vars(one)[field] for field in UNIT) for name, one in whole.units()[0].items()}
     stored = {row[0]: row for row in UnitRow.objects.values_list(*UNIT)}
     return whole.differ("unit", UNIT, folded, stored)

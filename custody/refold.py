@@ -17,12 +17,14 @@ from custody import spread
 from custody.core import canon
 from custody.core.fold import (
     Amendment,
+    Standing,
+    as_amended,
     contested,
-    effective,
     fold,
     fold_unit,
     in_order,
     inside_itself,
+    standing,
     unbalanced,
 )
 from custody.core.state import Happening, Problem, TubeState, UnitState, beside, happening
@@ -84,7 +86,7 @@ Row = tuple[Any, ...]  # of FIELDS
 FIELDS = [
     "subject", "text", "n", "event__seq", "event__body", "event__recorded_ms", "event__login", "event__via",
 ]  # fmt: skip
-FEW = 500  # amendments; fewer are read whole rather than looked for
+FEW = 500  # amendments; so few are read whole rather than looked for
 
 
 def histories(what: str, names: Iterable[str] | None) -> dict[str, list[Happening]]:
@@ -95,38 +97,39 @@ def histories(what: str, names: Iterable[str] | None) -> dict[str, list[Happenin
     return said | _by_subject([row for part in parts for row in spread.raw(part.values_list(*FIELDS))])
 
 
-def histories_of(lines: QuerySet[Line]) -> dict[str, list[Happening]]:
-    """The same for all that these lines are about, in any order; every line of a subject must be there."""
-    return _by_subject(spread.raw(lines.values_list(*FIELDS)))
+def histories_of(lines: QuerySet[Line], known: Standing | None = None) -> dict[str, list[Happening]]:
+    """The same for all that these lines are about, in any order; every line of a subject must be there.
+
+    known  what stands of all amendments; asked for when it is not given
+    """
+    return _by_subject(spread.raw(lines.values_list(*FIELDS)), known)
 
 
-def _by_subject(rows: list[Row]) -> dict[str, list[Happening]]:
+def _by_subject(rows: list[Row], known: Standing | None = None) -> dict[str, list[Happening]]:
+    """Each subject alone: what was corrected about others changes nothing, whoever is asked for with it."""
+    events = _events(rows)
     said: dict[str, list[Happening]] = {}
-    for row, one in zip(rows, _effective(rows), strict=True):
-        said.setdefault(row[0], []).append(one)
-    return said
-
-
-def _effective(rows: list[Row]) -> list[Happening]:
-    """These lines as they count today. Ids are taken from the headers, because making UUIDs of columns takes
-    longer than reading the text."""
-    events: dict[int, Happening] = {}  # each header is read once, however many tubes it names
     for row in rows:
-        if row[3] not in events:
-            events[row[3]] = _happening(row[3], canon.read(row[4]), *row[5:])
-    if refs := {one.ref for one in events.values() if one.ref is not None}:
-        at = _moments(refs)
-        events = {seq: replace(one, ref_at_ms=at.get(one.ref or "")) for seq, one in events.items()}
-    told = [beside(events[row[3]], row[2], canon.read(row[1])) for row in rows]
-    return effective(told, amendments({one.id for one in events.values()}))
+        said.setdefault(row[0], []).append(beside(events[row[3]], row[2], canon.read(row[1])))
+    known = known or standing(amendments({one.id for one in events.values()}))
+    return {name: as_amended(ones, known) for name, ones in said.items()}
 
 
-def amendments(ids: set[str]) -> list[Amendment]:
-    """What voids or corrects these events, and what voids those, and so on; and others, when they are few."""
-    found: dict[str, Amendment] = {}
+def _events(rows: list[Row]) -> dict[int, Happening]:
+    """Each header is read once, however many tubes it names. Ids are taken from the headers, because making
+    UUIDs of columns takes longer than reading the text."""
+    headers = {row[3]: row for row in rows}
+    said = {seq: canon.read(row[4]) for seq, row in headers.items()}
+    at = _moments({one["ref"] for one in said.values() if "ref" in one})
+    return {seq: _happening(seq, said[seq], at, *row[5:]) for seq, row in headers.items()}
+
+
+def amendments(ids: set[str] | None) -> list[Amendment]:
+    """What voids or corrects these events, and what voids those, and so on. None: all there are."""
     events = Event.objects.filter(of__isnull=False)
-    if len(ids) > FEW and len(few := list(events[: FEW + 1])) <= FEW:
-        return list(map(_amendment, few))
+    if ids is None or (len(ids) > FEW and events.count() <= FEW):
+        return [_amendment(event) for event in events.iterator()]
+    found: dict[str, Amendment] = {}
     fresh = [_amendment(event) for part in slices(ids) for event in events.filter(of__in=part)]
     while fresh:
         found |= {one.id: one for one in fresh}
@@ -149,13 +152,16 @@ def _moments(ids: set[str]) -> dict[str, int]:
     return found
 
 
-def _happening(seq: int, said: Mapping[str, Any], recorded_ms: int, login: str, via: str) -> Happening:
+def _happening(
+    seq: int, said: Mapping[str, Any], moments: Mapping[str, int], recorded_ms: int, login: str, via: str
+) -> Happening:
     """An event without its lines."""
     return happening({
         "seq": seq, "id": said["id"], "kind": said["kind"], "at_ms": said["at"], "off_min": said["off"],
         "tz": said["tz"], "unc_s": said["unc_s"], "by": said["by"], "org": said["org"],
         "rec_by": said["rec_by"], "rec_at": said["rec_at"], "recorded_ms": recorded_ms, "login": login,
         "via": via, "data": said["data"], "line": {}, "ref": said.get("ref"),
+        "ref_at_ms": moments.get(said.get("ref", "")),
     })  # fmt: skip
 
 
@@ -185,12 +191,12 @@ def _touch_tubes(tubes: list[str], refuse_contest: bool) -> list[Wrong]:
     return wrong
 
 
-def overdrawn(told: Mapping[str, list[Happening]]) -> dict[str, str]:
+def overdrawn(told: Mapping[str, list[Happening]], known: Standing | None = None) -> dict[str, str]:
     """Which of the aliquotings in these histories gave more than they took; asks for all their lines."""
     ids = {one.id for said in told.values() for one in said if one.kind == "aliquoted" and not one.voided}
     lines = Line.objects.order_by("event__seq", "n")
     rows = [row for part in slices(ids) for row in lines.filter(event_id__in=part).values_list(*FIELDS)]
-    return unbalanced(_effective(rows)) if rows else {}
+    return unbalanced(one for said in _by_subject(rows, known).values() for one in said) if rows else {}
 
 
 def _new_findings(subjects: list[str], problems: set[Problem]) -> list[Wrong]:

@@ -14,7 +14,7 @@ from django.db import connection
 from django.db.models import Count, QuerySet
 
 from custody import refold, spread
-from custody.core.fold import contested, fold, fold_unit
+from custody.core.fold import Standing, contested, fold, fold_unit, standing
 from custody.core.state import Happening, Problem, TubeState, UnitState
 from custody.models import Finding, Head, Line
 from custody.models import TubeState as TubeRow
@@ -55,9 +55,14 @@ def size() -> int:
     return head.size if head else 0
 
 
-def _folded(piece: Piece) -> tuple[dict[str, TubeState], set[Problem]]:
-    told = refold.histories_of(piece.of(Line.objects.filter(what="t"), "subject"))
-    overdrawn = refold.overdrawn(told)
+def amended() -> Standing:
+    """What stands of all voids and corrections. 1 query."""
+    return standing(refold.amendments(None))
+
+
+def _folded(known: Standing, piece: Piece) -> tuple[dict[str, TubeState], set[Problem]]:
+    told = refold.histories_of(piece.of(Line.objects.filter(what="t"), "subject"), known)
+    overdrawn = refold.overdrawn(told, known)
     states, problems = {}, set[Problem]()
     for name, said in told.items():
         states[name], wrong = _one(name, said, overdrawn)
@@ -77,36 +82,46 @@ class States(NamedTuple):
     problems: set[Problem]
 
 
-def states(piece: Piece) -> States:
+def states(known: Standing, piece: Piece) -> States:
     """What shall be stored of the tubes of a piece; whether a slot is contested is not known here."""
     with spread.snapshot():
-        found, problems = _folded(piece)
+        found, problems = _folded(known, piece)
     return States([values(one) for one in found.values()], problems)
 
 
 class Compared(NamedTuple):
-    """How many tubes; what is stored otherwise, in sentences, and whether a place is among it; the findings
-    that there should be."""
+    """How many tubes; what is stored otherwise, in sentences, and whether a place is among it; findings that
+    are stored or should be, but not both."""
 
     tubes: int
     wrong: list[str]
     moved: bool
-    causes: set[Cause]
+    findings: set[Cause]
 
 
-def compared(piece: Piece) -> Compared:
-    """The tubes of a piece as they are stored, beside what the ledger says."""
+def compared(known: Standing, piece: Piece) -> Compared:
+    """The tubes of a piece and the findings about them as they are stored, beside what the ledger says."""
     with spread.snapshot():
-        found, problems = _folded(piece)
-        stored = {row[0]: row for row in piece.of(TubeRow.objects, "tube").values_list(*PLAIN)}
-    causes = {(one.code, one.subject, one.event) for one in problems}
+        # what is amended meanwhile is part of the moment, so it is asked again when anything differs
+        found = _compared(known, piece)
+        return _compared(amended(), piece) if found.wrong or found.findings else found
+
+
+def _compared(known: Standing, piece: Piece) -> Compared:
+    found, problems = _folded(known, piece)
+    stored = {row[0]: row for row in piece.of(TubeRow.objects, "tube").values_list(*PLAIN)}
+    odd = causes(problems) ^ findings(piece.of(Finding.objects.exclude(code=refold.LOOP), "subject"))
     folded = {name: plain(one) for name, one in found.items()}
     if folded == stored:
-        return Compared(len(folded), [], False, causes)
+        return Compared(len(folded), [], False, odd)
     moved = {row[:1] + _place(row) for row in folded.values()} != {
         row[:1] + _place(row) for row in stored.values()
     }
-    return Compared(len(folded), list(differ("tube", PLAIN, folded, stored)), moved, causes)
+    return Compared(len(folded), list(differ("tube", PLAIN, folded, stored)), moved, odd)
+
+
+def causes(problems: set[Problem]) -> set[Cause]:
+    return {(one.code, one.subject, one.event) for one in problems}
 
 
 def _place(row: Values) -> Values:
@@ -133,7 +148,8 @@ def differ(
 def contests(moved: bool) -> set[str]:
     """Tubes whose slot another tube claims too. By what is stored, unless that is known to differ."""
     if moved:
-        rows = [row for one in map(states, pieces()) for row in one.rows]
+        known = amended()
+        rows = [row for piece in pieces() for row in states(known, piece).rows]
         return in_contest(rows)
     slots = TubeRow.objects.filter(row__isnull=False).values("unit", "row", "col")
     doubled = slots.annotate(n=Count("tube")).filter(n__gt=1).order_by()
@@ -174,14 +190,16 @@ def store(rows: list[Values], found: dict[str, UnitState], problems: set[Problem
     refold.store(found, problems)
 
 
-def findings() -> set[Cause]:
+def findings(rows: QuerySet[Finding]) -> set[Cause]:
     """The causes of what is on the work list. 1 query."""
-    return set(Finding.objects.values_list("code", "subject", "event"))
+    return set(rows.values_list("code", "subject", "event"))
 
 
 __all__ = [
     "Piece",
     "Values",
+    "amended",
+    "causes",
     "compared",
     "contests",
     "differ",

@@ -31,6 +31,9 @@ class Amendment:
     said_ms: int = 0  # when it was typed
 
 
+Standing = tuple[set[str], dict[str, list[Amendment]]]  # what `standing` found
+
+
 @dataclass(frozen=True)
 class Folded:
     """A tube's state and what is wrong in its history."""
@@ -41,12 +44,15 @@ class Folded:
 
 def effective(said: Iterable[Happening], amendments: Sequence[Amendment]) -> list[Happening]:
     """The happenings as they count today. Voided ones stay in the list, marked."""
-    if not amendments:
-        return list(said)
-    dead, live = standing(amendments)
-    amended = [_amended(one, live.get(one.id, []), one.id in dead) for one in said]
+    return as_amended(said, standing(amendments))
+
+
+def as_amended(said: Iterable[Happening], known: Standing) -> list[Happening]:
+    """The same, when it has been worked out what stands."""
+    dead, live = known
+    amended = [_amended(one, live[one.id], one.id in dead) if one.id in live else one for one in said]
     moments = {one.id: one.at_ms for one in amended if one.corrected}
-    return [_answering(one, moments) for one in amended]
+    return [_answering(one, moments) for one in amended] if moments else amended
 
 
 def _answering(said: Happening, moments: Mapping[str, int]) -> Happening:
@@ -55,7 +61,7 @@ def _answering(said: Happening, moments: Mapping[str, int]) -> Happening:
     return said if moved is None else replace(said, ref_at_ms=moved)
 
 
-def standing(amendments: Sequence[Amendment]) -> tuple[set[str], dict[str, list[Amendment]]]:
+def standing(amendments: Sequence[Amendment]) -> Standing:
     """Ids of the events that are void (amendments among them), and what amends each event, newest first."""
     dead: set[str] = set()
     live: dict[str, list[Amendment]] = {}
@@ -75,8 +81,6 @@ def newest(live: Sequence[Amendment]) -> Mapping[str, Any]:
 
 
 def _amended(said: Happening, live: list[Amendment], voided: bool) -> Happening:
-    if not live:
-        return said
     ids = tuple(one.id for one in reversed(live))
     said = replace(said, voided=voided, amended=ids)
     if not any(one.kind == "corrected" for one in live):

@@ -87,6 +87,7 @@ FOLD = of(
     ("return max(fixes, key=", "return min(fixes, key="),  # the newest correction
     ('new.get("n") == said.n', "True"),  # the line that is meant
     ("return said if moved is None else replace(said, ref_at_ms=moved)", "return said"),
+    ("if one.id in live else one for one in said]", "if one.id in live and one.id in dead else one for one in said]"),
     ('return TubeState(tube, status="void") if void else TubeState(tube)', "return TubeState(tube)"),
     ('return [("time_in_future", "This time lies in the future.")] if ahead else []', "return []"),
     ('if problem.code == "tube_not_drawn" and drawn', 'if problem.code == "never" and drawn'),
@@ -172,15 +173,17 @@ REFOLD = of(
     ("set(others) - clash, contested=True).update(contested=False)", "set(others) - clash, contested=True).update(contested=True)"),
     ("set(others) & clash, contested=False).update(contested=True)", "set(others) & clash, contested=False).update(contested=False)"),
     ("        fresh = [_amendment(event) for event in events.filter(of__in=[one.id", "        fresh = [] and [_amendment(event) for event in events.filter(of__in=[one.id"),
-    ("if len(ids) > FEW and len(few := list(events[: FEW + 1])) <= FEW:", "if len(few := list(events[: FEW + 1])) > len(ids):"),
+    ("if ids is None or (len(ids) > FEW and", "if ids == set() or (len(ids) > FEW and"),
+    ("{name: as_amended(ones, known) for name, ones in said.items()}", "{name: ones for name, ones in said.items()}"),
     ("wrong = [one for one in moves if one.line.get(\"to\") == name]", "wrong = []"),
 ) + of(
     "rebuild.py",
-    ("wrong += [*_contests(moved), *_units(units)]", "wrong += [*_contests(moved)]"),
-    ("wrong += [*_contests(moved), *_units(units)]", "wrong += [*_units(units)]"),
-    ("for code, subject, _ in sorted(odd)]", "for code, subject, _ in sorted(set())]"),
+    ("wrong += [*_contests(moved), *_units()]", "wrong += [*_contests(moved)]"),
+    ("wrong += [*_contests(moved), *_units()]", "wrong += [*_units()]"),
+    ("for code, subject, _ in sorted(odd | loops)]", "for code, subject, _ in sorted(odd)]"),
+    ("for code, subject, _ in sorted(odd | loops)]", "for code, subject, _ in sorted(loops)]"),
     ("moved or one.moved", "False"),
-    ("causes | one.causes", "causes"),
+    ("odd | one.findings", "odd"),
     ("problems |= one.problems", "pass"),
 ) + of(
     "whole.py",
@@ -193,7 +196,9 @@ REFOLD = of(
     ("zip(ends, [*ends[1:], None], strict=True)", "zip(ends, ends[1:], strict=False)"),
 ) + of(
     "spread.py",
-    ("yield from pool.map(task, pieces)", "yield from pool.map(task, list(pieces)[:-1])"),
+    ("for piece in pieces)\n    except", "for piece in list(pieces)[:-1])\n    except"),
+    ("    while waiting:\n", "    while len(waiting) > 1:\n"),
+    ("    except BrokenProcessPool as why:\n        raise Died", "    except BrokenProcessPool as why:\n        return\n        raise Died"),
 )  # fmt: skip
 
 TRIGGERS = of(
@@ -231,6 +236,7 @@ VERIFY = of(
     ('!= said["lines"]["root"]:', "== 0:"),
     ('if said["lines"]["n"] != len(lines) or any(n != line.n for n, line in enumerate(lines)):', "if False:"),
     ("if canon.read(line.text).get(name) != line.subject:", "if False:"),
+    (" and not QUOTED.intersection(line.subject):", ":"),
     ("if (head.size if head else 0) != size:", "if False:"),
     ("elif head and head.recorded_ms < last:", "elif False:"),
     *[(field, other) for field, other in [

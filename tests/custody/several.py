@@ -18,6 +18,7 @@ TAMPERED = {  # what is done, as SQL; whether the log or what is derived from it
     "a text": "UPDATE custody_event SET body = REPLACE(body, 'SSS', 'SST') WHERE seq = 299",
     "a line": "UPDATE custody_line SET text = REPLACE(text, 'subj', 'suby') WHERE subject = 'T000000301'",
     "one event is gone": "DELETE FROM custody_event WHERE seq = 256",
+    "a number made huge": "UPDATE custody_event SET seq = 1000000000000000 WHERE seq = 512",
     "two events are gone": "DELETE FROM custody_event WHERE seq IN (511, 512)",
     "a time goes back": "UPDATE custody_event SET recorded_ms = recorded_ms - 1000000 WHERE seq = 512",
     "a state": "UPDATE custody_tubestate SET volume_ul = 1 WHERE tube = 'T000000301'",

@@ -170,3 +170,16 @@ def test_the_command_prints_gaps_and_ends_with_an_error_when_there_are_any(drawn
     with pytest.raises(CommandError) as no:
         call_command("custody_gaps", "T77")
     assert no.value.returncode == 2
+
+
+def test_a_state_does_not_follow_from_which_tubes_are_folded_with_it(drawn, say):
+    """T2 came unasked with the answer to T1's handoff. When that handoff is corrected, T2's own history stays
+    as it was, also when both are folded at once."""
+    out = say("handed_off", "T1", 5, data={"to": "TFL", "how": "hand"})
+    say("received", "T1", 10, org="TFL", ref=out.id, result="ok")
+    say("received", "T2", 12, org="TFL", ref=out.id, result="extra", strict=False)
+    say("thawed", "T2", 14)
+    amend("corrected", out.id, strict=False, set={"at": START + 16 * 60_000})
+    assert queries.state("T2").last_ms == START + 14 * 60_000
+    assert differences() == []
+    assert [one.kind for one in queries.histories(["T1", "T2"])["T2"]][-1] == "thawed"

@@ -3,11 +3,17 @@
 from __future__ import annotations
 
 import pytest
+from django.core.management import CommandError, call_command
 
-from custody import spread
+from custody import spread, whole
+from custody import verify as verify_module
+from custody.core.event import Act
 from custody.models import Event, Head
+from custody.rebuild import differences
+from custody.record import record
 from custody.verify import verify
 from tests.custody import apart, several
+from tests.custody.conftest import START
 
 
 @pytest.fixture(scope="module")
@@ -48,14 +54,26 @@ def test_who_contests_a_slot_is_told_by_the_ledger_and_not_by_the_places_that_we
     assert "tube T000000301: contested is True, the ledger says False" in wrong
 
 
-def test_a_process_that_dies_is_an_error_and_no_answer(monkeypatch):
-    monkeypatch.setattr(spread, "_others_see", lambda held: True)
+@pytest.fixture
+def several_processes(monkeypatch):
     monkeypatch.setattr(spread.os, "cpu_count", lambda: 2)
-    with pytest.raises(Exception, match="terminated abruptly"):
-        list(spread.each(dies, [1, 2], spread.LARGE))
+    monkeypatch.setattr(spread, "worth_it", lambda size: True)
 
 
-def dies(piece: int) -> None:
+def test_a_process_that_dies_is_an_error_and_no_answer(several_processes):
+    with pytest.raises(spread.Died, match="A process died"):
+        list(spread.each(dies, int, [1, 2], True))
+
+
+def test_the_commands_say_so_in_a_sentence(drawn, several_processes, monkeypatch):
+    monkeypatch.setattr(verify_module, "stretch", dies)
+    monkeypatch.setattr(whole, "compared", dies)
+    for command in (["custody_verify"], ["custody_rebuild", "--check"]):
+        with pytest.raises(CommandError, match="A process died"):
+            call_command(*command)
+
+
+def dies(ready: object, piece: object) -> None:
     import os
 
     os._exit(9)
@@ -63,17 +81,53 @@ def dies(piece: int) -> None:
 
 def test_a_head_that_moves_on_meanwhile_is_no_difference(drawn, say, monkeypatch):
     """Others go on writing while a large log is hashed: what they write is left for the next time."""
-    from custody import verify as module
+    first = verify_module.stretch
 
-    first = module.stretch
-
-    def late(piece):
-        found = first(piece)
+    def late(known, piece):
+        found = first(known, piece)
         say("spun", drawn, 5, data={"g": 1500, "minutes": 10})
         return found
 
-    monkeypatch.setattr(module, "stretch", late)
+    monkeypatch.setattr(verify_module, "stretch", late)
     before = Event.objects.count()
     report = verify()
     assert report.wrong == [] and report.events == before
     assert Head.objects.get(id=1).size == before + 1
+
+
+def unit_moved(say):
+    line = {"u": "F1", "role": "subj", "to": "ROOM"}
+    record([Act(kind="moved", at_ms=START, by="p1", org="SSS", lines=[line])], login="fieldtech")
+
+
+WRITTEN = {
+    "a finding": lambda say: say("thawed", "T1", 10_000_000, strict=False),
+    "new tubes": lambda say: say("label_printed", ["A1", "Z1"], 3, role="new"),
+    "a unit": unit_moved,
+    "a contest": lambda say: [
+        say("put_away", tube, 4, unit="B1", row=1, col=1, strict=False) for tube in ("T1", "T2")
+    ],
+}
+
+
+@pytest.mark.parametrize("what", WRITTEN)
+def test_what_people_write_while_it_is_compared_is_no_difference(drawn, say, monkeypatch, what):
+    first = whole.compared
+
+    def late(known, piece):
+        found = first(known, piece)
+        WRITTEN[what](say)
+        return found
+
+    monkeypatch.setattr(whole, "compared", late)
+    assert differences() == []
+
+
+def test_a_void_that_comes_while_it_is_compared_is_no_difference(drawn, say, monkeypatch):
+    """What stands of the amendments is read once; when a piece differs it is asked again."""
+    thawed = say("thawed", "T1", 3)
+    known = whole.amended()
+    data = {"of": thawed.id, "reason": "did_not_occur"}
+    record([Act(kind="voided", at_ms=START, by="p1", org="SSS", data=data)], login="fieldtech")
+    monkeypatch.setattr(spread, "each", lambda task, _, pieces, several: [task(known, one) for one in pieces])
+    assert differences() == []

@@ -96,6 +96,14 @@ def test_a_changed_column_of_a_line_is_named(ledger, column, other):
     assert verify().wrong
 
 
+def test_a_line_is_not_hidden_under_a_name_that_runs_on_into_its_text(ledger):
+    """`T1","unit":"B1` stands in the text letter by letter, and yet T1 would have lost that line."""
+    with unguarded():
+        lines = Line.objects.filter(subject="T1", text__contains='"unit":"B1"')
+        assert lines.update(subject='T1","unit":"B1') == 1
+    assert any("is filed under" in said for said in verify().wrong)
+
+
 @pytest.mark.parametrize(
     "sql",
     [

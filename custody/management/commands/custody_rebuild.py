@@ -6,7 +6,9 @@ from argparse import ArgumentParser
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
+from tqdm import tqdm
 
+from custody import queries, spread
 from custody.rebuild import differences, rebuild
 from custody.verify import verify
 
@@ -20,11 +22,30 @@ class Command(BaseCommand):
         )
 
     def handle(self, *args: Any, check: bool, **options: Any) -> None:
-        if wrong := verify().wrong:  # never fold from a ledger that does not hold
+        try:
+            self._verify()
+            self._compare() if check else self._rebuild()
+        except spread.Died as why:
+            raise CommandError(str(why)) from why
+
+    def _verify(self) -> None:
+        with bar("event", "Hashing", queries.size()) as done:
+            wrong = verify(seen=done.update).wrong
+        if wrong:  # never fold from a ledger that does not hold
             raise CommandError("\n".join([*wrong, "The ledger itself does not hold; nothing was folded."]))
-        if not check:
-            self.stdout.write(f"{rebuild()} tubes folded anew.")
-            return
-        if found := differences():
+
+    def _rebuild(self) -> None:
+        with bar("tube", "Folding") as done:
+            tubes = rebuild(done.update)
+        self.stdout.write(f"{tubes} tubes folded anew.")
+
+    def _compare(self) -> None:
+        with bar("tube", "Comparing") as done:
+            found = differences(done.update)
+        if found:
             raise CommandError("\n".join([*found, f"{len(found)} differences between state and ledger."]))
         self.stdout.write("Every state equals its rebuild.")
+
+
+def bar(unit: str, words: str, total: int | None = None) -> Any:
+    return tqdm(total=total, unit=unit, desc=words, disable=None)

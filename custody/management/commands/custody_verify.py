@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 from argparse import ArgumentParser
+from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from django.core.management.base import BaseCommand, CommandError
 from tqdm import tqdm
 
-from custody import keys, queries, rebuild, triggers, witness
-from custody.verify import verify
+from custody import keys, queries, rebuild, spread, triggers, witness
+from custody.verify import Report, verify
 
 
 class Command(BaseCommand):
@@ -34,11 +35,11 @@ class Command(BaseCommand):
     def handle(self, *args: Any, deep: bool, against: list[Path], **options: Any) -> None:
         held = [_witness(path) for path in against]
         with tqdm(total=queries.size(), unit="event", desc="Hashing", disable=None) as bar:
-            report = verify(held, bar.update)
+            report = _verified(held, bar.update)
         report.wrong += [f"trigger {name} is missing" for name in triggers.missing()]
         if deep:
             report.wrong += witness.wrong_notes()
-            report.wrong += [] if report.wrong else rebuild.differences()
+            report.wrong += [] if report.wrong else _differences()
         for sentence in report.wrong:
             self.stderr.write(sentence)
         if report.wrong:
@@ -49,6 +50,20 @@ class Command(BaseCommand):
         self.stdout.write(f"root {report.root}")
         if not against:
             self.stdout.write("Nobody outside was asked. Give a checkpoint that others kept with --against.")
+
+
+def _verified(held: list[witness.Witness], seen: Callable[[int], object]) -> Report:
+    try:
+        return verify(held, seen)
+    except spread.Died as why:
+        raise CommandError(str(why)) from why
+
+
+def _differences() -> list[str]:
+    try:
+        return rebuild.differences()
+    except spread.Died as why:
+        raise CommandError(str(why)) from why
 
 
 def _witness(path: Path) -> witness.Witness:
