@@ -10,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
+from functools import partial
 from typing import Any
 from zoneinfo import ZoneInfo
 
@@ -19,6 +20,7 @@ from biobank.access import may_amend
 from biobank.acting import Actor, act, ms, perform, perform_all
 from biobank.amend import lines
 from biobank.amend.undoing import SETS_PAGE, undo_wrong
+from biobank.field.needle import unwind
 from custody import queries as ledger
 from custody.core import amend
 from custody.core.effects import clock
@@ -110,8 +112,9 @@ def undo(actor: Actor, event: str) -> str:
     told = ledger.told([event]).get(event)
     if wrong := undo_wrong(told, actor.code, ms(timezone.now())):
         raise Refused(wrong[0], wrong[1])
+    assert told is not None  # else it was wrong
     data = {"of": event, "reason": "did_not_occur", "note": UNDONE}
-    return perform(actor, "voided", key=key, data=data).id
+    return perform(actor, "voided", key=key, data=data, before=partial(unwind, actor, told.said)).id
 
 
 def _again(actor: Actor, key: str, event: str) -> str | None:

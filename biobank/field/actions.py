@@ -1,116 +1,39 @@
 """What happens on the beach: a set is bound to a workup, tubes are drawn, animals get to be known.
 
 Promises: a form sent twice is one act; a refusal changes nothing, neither ledger nor rows; the workup's clock
-follows the needle and never runs backwards. Every function takes the time at which it happened.
+follows the needle and never runs backwards; blood over the limit is asked about before it is written.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import date, datetime
+from datetime import datetime, timedelta
+from itertools import pairwise
+from typing import Any
 
 from django.db import transaction
 from django.utils import timezone
 
-from biobank.acting import Actor, perform, perform_all, saving
+from biobank.acting import Actor, perform_all, saving
+from biobank.amend.actions import Fix, correct
+from biobank.amend.undoing import GRACE_S, UNDO_S
+from biobank.blood.actions import check as within_blood_limit
+from biobank.blood.actions import volume_of
 from biobank.core import codes
+from biobank.days.access import may_change
+from biobank.days.actions import open_day
 from biobank.labels.actions import unchanged
-from biobank.models import Animal, FieldDay, Identifier, Person, Site, Tube, TubeSet, Workup
+from biobank.models import Animal, Identifier, Tube, TubeSet, Workup
+from biobank.sets.actions import bind
 from custody import queries as ledger
 from custody.core.refusal import Refused
 from custody.record import Recorded
 
-from .clock import Clock, changed, reason_for, set_times, widened
+from .clock import Clock, changed, minute, reason_for, set_times, widened, words
 from .drawing import Drawing, Filled, Missed, acts_of, check_times, may_be_drawn, named
 
 __all__ = ["Filled", "Missed", "bind", "draw", "draw_one", "identify", "new_animal", "open_day", "set_clock"]
-
-
-def bind(
-    actor: Actor,
-    key: str,
-    tube_set: TubeSet,
-    workup: Workup | None = None,
-    animal: Animal | None = None,
-    clock: Clock | None = None,
-    at: datetime | None = None,
-) -> Workup:
-    """Give a set to a workup: an existing one, or (None) a new one of the set's field day.
-
-    Refused: set_is_void, set_already_bound, workup_has_a_set, workup_of_another_day,
-    workup_has_another_animal, set_has_no_day, day_closed, reason_required, clock_runs_backwards,
-    time_in_future, set_changed.
-    """
-    if said := ledger.event(key):
-        return Workup.objects.get(code=said.header["data"].get("workup"))
-    _may_be_bound(tube_set)
-    workup = _fits(tube_set, workup) if workup else _new_workup(tube_set)
-    _attach(workup, animal)
-    given = {name: when for name, when in (clock or {}).items() if when}
-    reason_for(workup, changed(workup, given), "")
-    set_times(workup, given)
-    data = {"set": tube_set.code, "workup": workup.code}
-    lines = [{"t": code, "role": "subj"} for code in tube_set.tubes.values_list("code", flat=True)]
-
-    def rows() -> None:
-        fresh = unchanged(tube_set)
-        _still_free(workup)
-        with saving(actor.person.user, f"bound to set {fresh.code}", workup, fresh):
-            workup.save()
-            fresh.workup, fresh.state = workup, TubeSet.State.BOUND
-            fresh.save(update_fields=["workup", "state"])
-
-    perform(actor, "bound", key=key, at=at, data=data, lines=lines, before=rows)
-    return workup
-
-
-def _may_be_bound(tube_set: TubeSet) -> None:
-    if tube_set.state == TubeSet.State.VOID:
-        raise Refused("set_is_void", f"The set {tube_set.code} is void. Take another set.")
-    if tube_set.workup_id:
-        sentence = f"The set {tube_set.code} is bound to {tube_set.workup} already. Take another set."
-        raise Refused("set_already_bound", sentence)
-
-
-def _fits(tube_set: TubeSet, workup: Workup) -> Workup:
-    has = TubeSet.objects.filter(workup=workup).first()
-    if has:
-        raise Refused("workup_has_a_set", f"{workup} has the set {has.code} already.")
-    if tube_set.day_id and workup.day_id != tube_set.day_id:
-        raise Refused(
-            "workup_of_another_day", f"{workup} belongs to {workup.day}, the set to {tube_set.day}."
-        )
-    return workup
-
-
-def _new_workup(tube_set: TubeSet) -> Workup:
-    """The next workup of the set's day, unsaved."""
-    day = tube_set.day
-    if day is None:
-        raise Refused(
-            "set_has_no_day", f"The set {tube_set.code} was printed for no field day. Choose a workup."
-        )
-    if day.closed:
-        raise Refused("day_closed", f"The field day {day} is closed.")
-    taken = set(day.workups.values_list("code", flat=True))
-    names = (f"{day.site.code}-{day.date:%y%m%d}-{n:02d}" for n in range(1, len(taken) + 2))
-    return Workup(code=next(name for name in names if name not in taken), day=day)
-
-
-def _still_free(workup: Workup) -> None:
-    """Asked again under the lock, so that two binds at once cannot make the same workup."""
-    same = Workup.objects.filter(code=workup.code).exclude(pk=workup.pk).exists()
-    if same or TubeSet.objects.filter(workup_id=workup.pk, workup__isnull=False).exists():
-        raise Refused("set_changed", "Somebody else bound a set meanwhile. Open the page again.")
-
-
-def _attach(workup: Workup, animal: Animal | None) -> None:
-    if animal is None:
-        return
-    if workup.animal_id not in (None, animal.pk):
-        sentence = f"{workup} is of {workup.animal} already. Change that on the workup's page, with a reason."
-        raise Refused("workup_has_another_animal", sentence)
-    workup.animal = animal
+TAPPED = ["net_closed", "out_of_water", "released"]  # first needle and last tube follow the tubes
 
 
 def draw(
@@ -121,16 +44,19 @@ def draw(
     missed: Sequence[Missed] = (),
     at: datetime | None = None,
     note: str = "",
+    over_limit: bool = False,
 ) -> list[Recorded]:
     """Say which tubes were filled, one event for each time, and which were not, one for each reason.
 
     A volume must be above 0 and at most 1.5 times the nominal volume of the plan; below the nominal volume
-    it is a short draw. Refused: set_is_void, set_not_bound, set_is_closed, nothing_said, tube_named_twice,
-    tube_of_another_set, tube_is_for_aliquots, volume_not_positive, volume_too_large, reason_required,
-    time_in_future, time_before_parent, time_before_capture, time_after_release; from the ledger drawn_twice,
+    it is a short draw. over_limit: the blood is in the tubes already, so it is written down whatever the
+    limit, with a note that says why. Refused: set_is_void, set_not_bound, set_is_closed, nothing_said,
+    tube_named_twice, tube_of_another_set, tube_is_for_aliquots, volume_not_positive, volume_too_large,
+    reason_required, time_in_future, time_before_parent, time_before_capture, time_after_release, day_closed
+    (say why in the note), blood_limit_reached, blood_limit_not_known; from the ledger drawn_twice,
     not_collected, already_drawn, key_reused.
     """
-    workup = may_be_drawn(tube_set)
+    workup = may_be_drawn(tube_set, note)
     tubes = named(tube_set, [*filled, *missed])
     said = Drawing(workup, tubes, filled, missed, at or timezone.now(), note.strip())
     check_times(said)
@@ -138,6 +64,7 @@ def draw(
 
     def rows() -> None:
         unchanged(tube_set)
+        _within_limit(said, over_limit)
         _wind(actor, said)
 
     return perform_all(actor, acts, before=rows)
@@ -160,6 +87,66 @@ def _elsewhere(actor: Actor, tube: Tube) -> bool:
     return tube.tube_set is not None and tube.tube_set.plan.programme_id != actor.person.programme_id
 
 
+def _within_limit(said: Drawing, over_limit: bool) -> None:
+    """Asked under the lock of the ledger's head, so that two at once cannot both take the last of it."""
+    blood = sum(volume_of(said.tubes[one.code], one.ul) for one in said.filled)
+    if blood:
+        within_blood_limit(said.workup, blood, already_drawn=over_limit, reason=said.note)
+
+
+def short(actor: Actor, key: str, tube_set: TubeSet, code: str, ul: int) -> None:
+    """A tube that was said to be filled holds so much, µL: its draw is corrected, nothing is asked.
+
+    Refused: tube_of_another_set, tube_not_drawn, nothing_changed, volume_not_positive, volume_too_large, and
+    as `amend.correct`.
+    """
+    named(tube_set, [Filled(code)])
+    counts = [one for one in ledger.history(code) if one.kind == "drawn" and not one.voided]
+    if not counts:
+        raise Refused("tube_not_drawn", f"{codes.show(code)} is not filled yet. Fill it first.", code)
+    correct(actor, key, counts[-1].id, Fix(volumes={counts[-1].n: ul}), "short draw")
+
+
+def tap(actor: Actor, workup: Workup, name: str, at: datetime | None = None) -> Workup:
+    """This happens now. The same tap again changes nothing.
+
+    Refused: clock_unknown, clock_is_set, clock_runs_backwards, day_closed.
+    """
+    if name not in TAPPED:
+        raise Refused("clock_unknown", "The clock has no such button.")
+    when, stands = minute(at or timezone.now()), getattr(workup, name)
+    if stands is not None and stands != when:
+        raise Refused("clock_is_set", f"{words(name).capitalize()} is set already. Set other times instead.")
+    return set_clock(actor, workup, {name: when})
+
+
+def untap(actor: Actor, workup: Workup, name: str) -> Workup:
+    """Take back the tap that this person made a moment ago. Nothing to take back changes nothing.
+
+    Refused: clock_unknown, undo_too_late, undo_not_yours.
+    """
+    if name not in TAPPED:
+        raise Refused("clock_unknown", "The clock has no such button.")
+    if getattr(workup, name) is None:
+        return workup
+    tapped = _when_set(workup, name)
+    if tapped is None or timezone.now() - tapped.history_date > timedelta(seconds=UNDO_S + GRACE_S):
+        raise Refused("undo_too_late", f"Undo is for {UNDO_S} seconds. Set other times, and say why.")
+    if tapped.history_user_id != actor.person.user_id:
+        raise Refused("undo_not_yours", "Only the person who did this can undo it.")
+    setattr(workup, name, None)
+    with saving(actor.person.user, "undone at once", workup):
+        workup.save(update_fields=[name])
+    return workup
+
+
+def _when_set(workup: Workup, name: str) -> Any:
+    """The version of the workup in which this time stood for the first time; None when it always did."""
+    versions = list(workup.history.all()[:20])
+    pairs = pairwise(versions)
+    return next((new for new, old in pairs if getattr(new, name) and not getattr(old, name)), None)
+
+
 def _wind(actor: Actor, said: Drawing) -> None:
     """First needle and last tube follow what was drawn."""
     fresh = Workup.objects.select_for_update().get(pk=said.workup.pk)
@@ -173,9 +160,12 @@ def _wind(actor: Actor, said: Drawing) -> None:
 def set_clock(actor: Actor, workup: Workup, clock: Clock, reason: str = "") -> Workup:
     """Set times of a workup's clock; the same again changes nothing.
 
-    Refused: clock_runs_backwards, time_in_future, reason_required (a time that stands would change).
+    Refused: day_closed, clock_runs_backwards, time_in_future, reason_required (a time that stands would
+    change).
     """
     names = changed(workup, clock)
+    if names:
+        may_change(workup.day, reason)
     reason_for(workup, names, reason)
     set_times(workup, clock)
     if names:
@@ -185,9 +175,10 @@ def set_clock(actor: Actor, workup: Workup, clock: Clock, reason: str = "") -> W
 
 
 def identify(actor: Actor, workup: Workup, animal: Animal, reason: str = "") -> Workup:
-    """Say which animal a workup was of. Refused: reason_required when another one stands there."""
+    """Say which animal a workup was of. Refused: day_closed, reason_required (another one stands there)."""
     if workup.animal_id == animal.pk:
         return workup
+    may_change(workup.day, reason)
     if workup.animal_id and not reason.strip():
         raise Refused("reason_required", f"{workup} is of {workup.animal} so far. Say why that changes.")
     workup.animal = animal
@@ -197,12 +188,21 @@ def identify(actor: Actor, workup: Workup, animal: Animal, reason: str = "") -> 
 
 
 def new_animal(
-    actor: Actor, workup: Workup, species: str, sex: str, kind: str, text: str, code: str = ""
+    actor: Actor,
+    workup: Workup,
+    species: str,
+    sex: str,
+    kind: str,
+    text: str,
+    code: str = "",
+    reason: str = "",
 ) -> Animal:
     """An animal that was never met before, with one identifier since the day of this workup.
 
-    Refused: identifier_taken (another animal bears it), reason_required (the workup is of another animal).
+    Refused: day_closed, identifier_taken (another animal bears it), reason_required (the workup is of another
+    animal).
     """
+    may_change(workup.day, reason)
     text = text.strip()
     bearer = Identifier.objects.select_related("animal").filter(kind=kind, text=text, until=None).first()
     if bearer:
@@ -214,11 +214,13 @@ def new_animal(
             "reason_required", f"{workup} is of {workup.animal} already. Choose an animal, with a reason."
         )
     programme = workup.day.site.programme
-    animal = Animal(programme=programme, code=code or _next_animal_code(), species=species.strip(), sex=sex)
+    animal = Animal(programme=programme, code=code or next_animal_code(), species=species.strip(), sex=sex)
     identifier = Identifier(animal=animal, kind=kind, text=text, since=workup.day.date)
     with (
         transaction.atomic(),
-        saving(actor.person.user, f"first met in {workup}", animal, identifier, workup),
+        saving(
+            actor.person.user, (reason.strip() or f"first met in {workup}")[:100], animal, identifier, workup
+        ),
     ):
         animal.save()
         identifier.animal = workup.animal = animal
@@ -227,20 +229,8 @@ def new_animal(
     return animal
 
 
-def _next_animal_code() -> str:
+def next_animal_code() -> str:
     n = Animal.objects.count() + 1
     while Animal.objects.filter(code=f"A-{n:04d}").exists():
         n += 1
     return f"A-{n:04d}"
-
-
-def open_day(
-    actor: Actor, site: Site, when: date, expected_animals: int = 0, lead: Person | None = None
-) -> FieldDay:
-    """A field day at a site. The same site and date again gives the same day."""
-    day = FieldDay.objects.filter(site=site, date=when).first()
-    if day is None:
-        day = FieldDay(site=site, date=when, expected_animals=expected_animals, lead=lead or actor.person)
-        with saving(actor.person.user, "opened", day):
-            day.save()
-    return day

@@ -64,16 +64,25 @@ def check_draw(workup: Workup, code: str, when: datetime) -> None:
 
     Refused: time_before_capture, time_after_release.
     """
-    for name in ["net_closed", "out_of_water"]:
-        start = getattr(workup, name)
-        if start is not None and minute(when) < start:
-            sentence = (
-                f"{codes.show(code)}: this is before {words(name)} of {workup} ({_hour(workup, start)})."
-            )
-            raise Refused("time_before_capture", sentence, code)
+    _after_capture(workup, codes.show(code), when, code)
     if workup.released is not None and minute(when) > workup.released:
         sentence = f"{codes.show(code)}: {workup} was released at {_hour(workup, workup.released)}."
         raise Refused("time_after_release", sentence, code)
+
+
+def check_taken(workup: Workup, when: datetime) -> None:
+    """A reading is taken from the capture on. Refused: time_in_future, time_before_capture."""
+    if when > timezone.now() + timedelta(milliseconds=FUTURE_MS):
+        raise Refused("time_in_future", "This time lies in the future.")
+    _after_capture(workup, "A reading", when)
+
+
+def _after_capture(workup: Workup, what: str, when: datetime, code: str | None = None) -> None:
+    for name in ["net_closed", "out_of_water"]:
+        start = getattr(workup, name)
+        if start is not None and minute(when) < start:
+            sentence = f"{what}: this is before {words(name)} of {workup} ({_hour(workup, start)})."
+            raise Refused("time_before_capture", sentence, code)
 
 
 def widened(workup: Workup, needles: list[datetime], tubes: list[datetime]) -> dict[str, datetime | None]:

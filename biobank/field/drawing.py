@@ -14,6 +14,7 @@ from django.utils import timezone
 
 from biobank.acting import Actor, act, ms
 from biobank.core import codes
+from biobank.days.access import may_change
 from biobank.labels.actions import nominal_ul
 from biobank.models import Tube, TubeSet, Workup
 from custody import queries as ledger
@@ -74,14 +75,18 @@ class Drawing:
         return [when for code, when in self.times.items() if self.tubes[code].matrix in BLOOD]
 
 
-def may_be_drawn(tube_set: TubeSet) -> Workup:
-    """The workup whose tubes these are. Refused: set_is_void, set_is_closed, set_not_bound."""
+def may_be_drawn(tube_set: TubeSet, why: str = "") -> Workup:
+    """The workup whose tubes these are. why: needed when the day is signed off.
+
+    Refused: set_is_void, set_is_closed, set_not_bound, day_closed.
+    """
     if tube_set.state == TubeSet.State.VOID:
         raise Refused("set_is_void", f"The set {tube_set.code} is void. Take another set.")
-    if tube_set.state == TubeSet.State.CLOSED:
-        raise Refused("set_is_closed", f"The set {tube_set.code} is closed.")
+    if tube_set.state == TubeSet.State.CLOSED and not why.strip():
+        raise Refused("set_is_closed", f"The set {tube_set.code} is closed. Say in the note why it changes.")
     if tube_set.workup is None:
         raise Refused("set_not_bound", f"Bind the set {tube_set.code} to a workup first.")
+    may_change(tube_set.workup.day, why)
     return tube_set.workup
 
 
@@ -89,7 +94,8 @@ def named(tube_set: TubeSet, said: Sequence[Filled | Missed]) -> dict[str, Tube]
     """The tubes that are spoken of, all primaries of the set, each once."""
     if not said:
         raise Refused("nothing_said", "No tube is marked as filled or as not collected.")
-    there = {tube.code: tube for tube in tube_set.tubes.select_related("planned")}
+    wanted = tube_set.tubes.filter(code__in=[one.code for one in said])
+    there = {tube.code: tube for tube in wanted.select_related("planned")}
     found: dict[str, Tube] = {}
     for one in said:
         show = codes.show(one.code)

@@ -9,19 +9,16 @@ from typing import Any
 from zoneinfo import ZoneInfo
 
 from django import forms
-from django.core.exceptions import ValidationError
-from django.utils import timezone
 
 from biobank.core import codes
-from biobank.forms import ActForm, LocalTime, TubeField, moment
-from biobank.labels.actions import MOST_SETS
-from biobank.models import Animal, FieldDay, Identifier, Programme, SamplePlan, Sex, Site, TubeSet, Workup
+from biobank.forms import ActForm, CelsiusField, LocalTime, TubeField, moment
+from biobank.models import Animal, Girth, Identifier, Programme, Sex, Workup
 
-from .drawing import REASONS, Filled, Missed
+from .drawing import REASONS
 from .queries import TubeRow
+from .scanning import Sent
 
-WAIT = "wait"
-HOW = [(WAIT, "Not yet"), ("full", "Full"), ("short", "Short"), ("missed", "Not collected")]
+BEACH = "tubes"  # the one form of the page of a workup to which taps anywhere on it belong
 
 
 class Millilitres(forms.DecimalField):
@@ -41,16 +38,6 @@ class Millilitres(forms.DecimalField):
         return None if ml is None else int(ml * 1000)
 
 
-class How(forms.ChoiceField):
-    """What became of a tube. Nothing said (another page asked about it) is not yet."""
-
-    def __init__(self) -> None:
-        super().__init__(choices=HOW, initial=WAIT, label="How", widget=forms.RadioSelect)
-
-    def clean(self, value: Any) -> str:
-        return super().clean(value) if value else WAIT
-
-
 class LocalMoment(forms.CharField):
     """A date and time typed in the programme's zone; cleans to an aware moment or None."""
 
@@ -67,39 +54,6 @@ class LocalMoment(forms.CharField):
         return moment(super().clean(value), self.tz)
 
 
-class DayForm(ActForm):
-    """A new field day."""
-
-    site = forms.ModelChoiceField(Site.objects.none(), empty_label=None)
-    date = forms.DateField(widget=forms.DateInput({"type": "date"}, format="%Y-%m-%d"))
-    expected = forms.IntegerField(label="Animals expected", min_value=0, max_value=500, initial=0)
-
-    def __init__(self, *args: Any, programme: Programme, **kwargs: Any) -> None:
-        super().__init__(*args, tz=programme.tz, **kwargs)
-        self.fields["site"].queryset = programme.sites.all()
-        del self.fields["at"]
-
-
-class NewSetsForm(ActForm):
-    """Tube sets to print."""
-
-    plan = forms.ModelChoiceField(SamplePlan.objects.none(), label="Sample plan", empty_label=None)
-    day = forms.ModelChoiceField(
-        FieldDay.objects.none(), label="Field day", required=False, empty_label="No field day yet (spares)"
-    )
-    count = forms.IntegerField(
-        label="How many sets", initial=1, help_text=f"One set for each workup, at most {MOST_SETS}."
-    )
-
-    def __init__(self, *args: Any, programme: Programme, **kwargs: Any) -> None:
-        super().__init__(*args, tz=programme.tz, **kwargs)
-        self.fields["plan"].queryset = programme.plans.all()
-        self.fields["day"].queryset = FieldDay.objects.filter(
-            site__programme=programme, closed=False
-        ).select_related("site")
-        self.fields["at"].help_text = "When the labels were printed. Leave empty for now."
-
-
 class AnimalChoice(forms.ModelChoiceField):
     """Animals by code and what they are called in the field."""
 
@@ -112,100 +66,131 @@ class AnimalChoice(forms.ModelChoiceField):
         return ", ".join([f"{animal.code}: {animal.species}", *borne])
 
 
-class BindForm(ActForm):
-    """A set and the workup it is for."""
+class BeachForm(ActForm):
+    """A scan or a tap beside the animal. Which button was pressed is read from what was sent."""
 
-    workup = forms.ModelChoiceField(Workup.objects.none(), required=False, empty_label="A new workup")
+    scan = forms.CharField(max_length=60, required=False, label="Scan")
+    note = forms.CharField(max_length=300, required=False, label="Note", help_text="Kept with the tubes.")
+    reason = forms.ChoiceField(
+        choices=[("", "Choose why"), *REASONS], required=False, label="Why they stay empty"
+    )
+    over_limit = forms.BooleanField(
+        required=False, label="The blood is in the tube already; the note says why"
+    )
 
-    def __init__(self, *args: Any, programme: Programme, tube_set: TubeSet, **kwargs: Any) -> None:
-        super().__init__(*args, tz=programme.tz, **kwargs)
-        free = Workup.objects.filter(day__site__programme=programme, tube_set=None)
-        self.fields["workup"].queryset = free.filter(day=tube_set.day_id) if tube_set.day_id else free
-        self.fields["animal"] = AnimalChoice(
-            programme, required=False, empty_label="Not known yet",
-            help_text="It can be said later, on the workup's page.",
-        )  # fmt: skip
-        self.fields["net_closed"] = LocalMoment(self.tz, label="Net closed")
-        self.fields["out_of_water"] = LocalMoment(self.tz, label="Out of water")
-        self.fields["at"].label = "When the set was bound"
-        self.order_fields([name for name in self.fields if name != "at"])
-
-    def clock(self) -> dict[str, datetime | None]:
-        return {name: self.cleaned_data[name] for name in ["net_closed", "out_of_water"]}
-
-
-class DrawForm(ActForm):
-    """The tubes of one workup: each full, short, not collected, or not yet."""
-
-    note = forms.CharField(max_length=300, required=False, help_text="Kept with every tube of this form.")
-
-    def __init__(self, *args: Any, rows: Sequence[TubeRow], **kwargs: Any) -> None:
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
-        self.tube_rows = [row for row in rows if not row.tube.parent_hint]
-        self.fields["at"].label = "Needle in"
-        for row in self.tube_rows:
-            self._add(row.code)
+        self.fields["at"].label = "Filled at another time than now"
+        self.fields["at"].help_text = ""
+        typed = {"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
+        self.fields["scan"].widget.attrs |= typed
+        for name in ["at", "note", "reason", "over_limit"]:  # they stand elsewhere on the page
+            self.fields[name].widget.attrs |= {"form": BEACH}
 
-    def _add(self, code: str) -> None:
-        self.fields |= {
-            f"how_{code}": How(),
-            f"ml_{code}": Millilitres(label="Volume, mL"),
-            f"why_{code}": forms.ChoiceField(
-                choices=[("", "Choose a reason"), *REASONS], required=False, label="Why not"
-            ),
-            f"time_{code}": forms.TimeField(
-                required=False, label="Own time", widget=forms.TimeInput({"type": "time"}, format="%H:%M")
-            ),
-        }
-
-    def tubes(self) -> list[dict[str, Any]]:
-        """For the page: each tube with its bound fields."""
-        parts = ["how", "ml", "why", "time"]
-        return [{"row": row} | {part: self[f"{part}_{row.code}"] for part in parts} for row in self.tube_rows]
-
-    def clean(self) -> dict[str, Any]:
-        said = super().clean() or self.cleaned_data
-        for row in self.tube_rows:
-            how, ml = said.get(f"how_{row.code}"), said.get(f"ml_{row.code}")
-            if how == "short" and ml is None and f"ml_{row.code}" not in self.errors:
-                self._wrong(f"ml_{row.code}", "How much is in it?", "volume_required")
-            if how == "missed" and not said.get(f"why_{row.code}"):
-                self._wrong(f"why_{row.code}", "Say why this tube was not collected.", "reason_required")
-            if how != "short" and ml is not None:
-                self._wrong(
-                    f"how_{row.code}", "A volume is given: choose Short, or clear it.", "choice_required"
-                )
-        return said
-
-    def _wrong(self, name: str, sentence: str, code: str) -> None:
-        self.add_error(name, ValidationError(sentence, code))
-
-    def filled(self) -> list[Filled]:
-        return [
-            Filled(code, self._time(code), self.cleaned_data[f"ml_{code}"])
-            for code in self._chosen({"full", "short"})
-        ]
-
-    def missed(self) -> list[Missed]:
-        return [Missed(code, self.cleaned_data[f"why_{code}"]) for code in self._chosen({"missed"})]
-
-    def _chosen(self, how: set[str]) -> list[str]:
-        return [row.code for row in self.tube_rows if self.cleaned_data[f"how_{row.code}"] in how]
-
-    def _time(self, code: str) -> datetime | None:
-        """A tube's own time, on the day of the needle."""
-        own = self.cleaned_data[f"time_{code}"]
-        if own is None:
-            return None
-        needle = (self.cleaned_data["at"] or timezone.now()).astimezone(ZoneInfo(self.tz))
-        return datetime.combine(needle.date(), own, ZoneInfo(self.tz))
+    def sent(self) -> Sent:
+        said = self.cleaned_data
+        return Sent(said["key"], said["at"], said["note"].strip(), said["over_limit"])
 
 
-class DrawOneForm(ActForm):
-    """One scanned tube."""
+class ShortForm(ActForm):
+    """A tube that was filled holds less: quarters of it by a button, or so many mL."""
 
-    code = TubeField()
-    ml = Millilitres(label="Volume, mL", help_text="Leave empty when it is full.")
+    tube = TubeField(widget=forms.HiddenInput)
+    ml = Millilitres(label="mL")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        del self.fields["at"]
+
+
+class TapForm(ActForm):
+    """One time of the clock, now, or the tap of a moment ago taken back."""
+
+    tap = forms.CharField(max_length=20, required=False)
+    untap = forms.CharField(max_length=20, required=False)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        del self.fields["at"]
+
+
+class ScanAnyForm(ActForm):
+    """The first scan of an animal, before its page is open: any tube of it, or the label of its bag."""
+
+    code = forms.CharField(max_length=60, label="Tube or bag")
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        del self.fields["at"]
+
+
+class Measured(forms.DecimalField):
+    """A number as people type it, with point or comma, in units of `per` of what is stored."""
+
+    widget = forms.TextInput
+
+    def __init__(self, per: int, **given: Any) -> None:
+        super().__init__(**({"max_digits": 12, "decimal_places": 3, "required": False} | given))
+        self.per = per
+        self.widget.attrs |= {"inputmode": "decimal", "autocomplete": "off"}
+
+    def to_python(self, value: Any) -> Decimal | None:
+        return super().to_python(str(value).strip().replace(",", ".") if value else None)
+
+    def prepare_value(self, value: Any) -> Any:
+        return f"{value / self.per:g}" if isinstance(value, int) else value
+
+    def clean(self, value: Any) -> int | None:
+        said = super().clean(value)
+        return None if said is None else round(said * self.per)
+
+
+class VitalsForm(ActForm):
+    """What was read at one time."""
+
+    temp = CelsiusField(label="Temperature, °C")
+    heart = forms.IntegerField(required=False, label="Heart, a minute", max_value=99_999, min_value=0)
+    breaths = forms.IntegerField(required=False, label="Breaths, a minute", max_value=99_999, min_value=0)
+    why = forms.CharField(max_length=90, required=False, widget=forms.HiddenInput)
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.order_fields(["temp", "heart", "breaths", "at"])
+
+    def readings(self) -> dict[str, int]:
+        said = {name: self.cleaned_data[name] for name in ("temp", "heart", "breaths")}
+        return {name: value for name, value in said.items() if value is not None}
+
+
+class MeasuresForm(ActForm):
+    """Mass, length and girths, as they shall stand."""
+
+    mass_g = Measured(1000, label="Mass, kg")
+    mass_estimated = forms.BooleanField(required=False, label="Mass is estimated")
+    length_mm = Measured(10, label="Standard length, cm")
+    girth_mm = Measured(10, label="Axillary girth, cm")
+    why = forms.CharField(max_length=90, required=False, label="Why it changes")
+
+    def __init__(self, *args: Any, workup: Workup, girths: Sequence[Girth] = (), **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        del self.fields["at"]
+        there = {one.place: one.mm for one in girths}
+        for place, words in Girth.Place.choices:
+            self.fields[f"girth_{place}"] = Measured(
+                10, label=f"Girth, {words.lower()}, cm", initial=there.get(place)
+            )
+        for name in self.OF_WORKUP:
+            self.fields[name].initial = getattr(workup, name)
+        if not workup.day.closed:
+            del self.fields["why"]
+
+    OF_WORKUP = ["mass_g", "mass_estimated", "length_mm", "girth_mm"]
+
+    def measured(self) -> dict[str, int | bool | None]:
+        return {name: self.cleaned_data[name] for name in self.OF_WORKUP}
+
+    def girths(self) -> dict[str, int | None]:
+        return {place: self.cleaned_data[f"girth_{place}"] for place in Girth.Place.values}
 
 
 class ClockForm(ActForm):

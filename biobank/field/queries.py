@@ -7,21 +7,22 @@ Promises: every function says how many queries it needs, and none grows with the
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from collections.abc import Iterable
+from dataclasses import dataclass
 from typing import Any
 
-from django.db.models import Count, QuerySet
+from django.db.models import QuerySet
 from django.shortcuts import get_object_or_404
 
 from biobank.labels.actions import nominal_ul
 from biobank.labels.queries import in_order
-from biobank.models import Animal, FieldDay, Person, Programme, Tube, TubeSet, Workup
+from biobank.models import Animal, Person, Programme, Tube, TubeSet, Workup
+from biobank.sets.queries import LIVE, set_or_404, sets
 from biobank.templatetags.words import when
 from custody import queries as ledger
 from custody.core.state import Happening, TubeState
 
-LIVE = {"held", "stored", "in_transit", "discarded"}  # has or had something in it
+__all__ = ["set_or_404", "sets"]  # moved to the room of sets; labels ask for them here
 MARKS = {"drawn": "pass", "short": "caution", "not collected": "not_collected", "not yet": "labelled"}
 
 
@@ -65,67 +66,6 @@ class TubeRow:
         return self.state is not None and self.state.status == "labelled"
 
 
-@dataclass(frozen=True)
-class SetRow:
-    """A set in a list: how many of its primaries are drawn, not collected, or not yet either."""
-
-    tube_set: TubeSet
-    primaries: int
-    aliquots: int
-    counts: Mapping[str, int] = field(default_factory=dict)
-
-    @property
-    def drawn(self) -> int:
-        return sum(self.counts.get(status, 0) for status in LIVE)
-
-    @property
-    def not_collected(self) -> int:
-        return self.counts.get("not_collected", 0)
-
-    @property
-    def open(self) -> int:
-        return self.counts.get("labelled", 0)
-
-
-def days(programme: Programme) -> QuerySet[FieldDay]:
-    """Field days, newest first, each with its numbers of sets and workups. 1 query."""
-    found = FieldDay.objects.filter(site__programme=programme).select_related("site", "lead__agency")
-    counts = {"set_count": Count("sets", distinct=True), "workup_count": Count("workups", distinct=True)}
-    return found.annotate(**counts).order_by("-date", "-pk")
-
-
-def day_or_404(who: Person, pk: int) -> FieldDay:
-    return get_object_or_404(days(who.programme), pk=pk)
-
-
-def sets(programme: Programme) -> QuerySet[TubeSet]:
-    found = TubeSet.objects.filter(plan__programme=programme)
-    return found.select_related(
-        "plan", "day__site__programme", "workup__animal", "workup__day__site__programme"
-    )
-
-
-def set_or_404(who: Person, code: str) -> TubeSet:
-    return get_object_or_404(sets(who.programme), code=code.upper())
-
-
-def set_rows(found: Iterable[TubeSet]) -> list[SetRow]:
-    """The sets with their counts. 2 queries, and the one that `found` is."""
-    there = list(found)
-    tubes: dict[int, list[tuple[str, str]]] = {one.pk: [] for one in there}
-    named = Tube.objects.filter(tube_set__in=tubes).values_list("tube_set_id", "code", "parent_hint")
-    for pk, code, parent in named:
-        tubes[pk].append((code, parent))
-    states = ledger.states(code for some in tubes.values() for code, parent in some if not parent)
-    return [_set_row(one, tubes[one.pk], states) for one in there]
-
-
-def _set_row(one: TubeSet, tubes: list[tuple[str, str]], states: Mapping[str, TubeState]) -> SetRow:
-    primaries = [code for code, parent in tubes if not parent]
-    counts = Counter(states[code].status for code in primaries if code in states)
-    return SetRow(one, len(primaries), len(tubes) - len(primaries), counts)
-
-
 def workups(programme: Programme) -> QuerySet[Workup]:
     found = Workup.objects.filter(day__site__programme=programme)
     return found.select_related("animal", "day__site__programme", "tube_set__plan")
@@ -146,7 +86,7 @@ def tube_rows(tube_set: TubeSet) -> list[TubeRow]:
     states = ledger.states(tube.code for tube in tubes)
     primaries = [tube.code for tube in tubes if not tube.parent_hint]
     said = ledger.histories(primaries) if primaries else {}
-    return [_tube_row(tube, states.get(tube.code), said.get(tube.code, [])) for tube in tubes]
+    return [tube_row(tube, states.get(tube.code), said.get(tube.code, [])) for tube in tubes]
 
 
 def set_page(tube_set: TubeSet) -> dict[str, Any]:
@@ -160,7 +100,7 @@ def set_page(tube_set: TubeSet) -> dict[str, Any]:
     }
 
 
-def _tube_row(tube: Tube, state: TubeState | None, said: list[Happening]) -> TubeRow:
+def tube_row(tube: Tube, state: TubeState | None, said: list[Happening]) -> TubeRow:
     counted = {one.kind: one for one in said if not one.voided}
     return TubeRow(tube, state, counted.get("drawn"), counted.get("not_collected"))
 
@@ -215,8 +155,3 @@ def _name(user: Any) -> str:
 
 def _shown(value: Any, tz: str) -> str:
     return when(value, tz) if hasattr(value, "tzinfo") else str("nothing" if value in (None, "") else value)
-
-
-def captures(animal: Animal) -> QuerySet[Workup]:
-    """Every time this animal was in hand, newest first. 1 query."""
-    return animal.workups.select_related("day__site", "tube_set").order_by("-day__date", "code")

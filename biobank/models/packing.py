@@ -9,7 +9,7 @@ from .plans import Tube, TubeSet
 
 
 class PackScan(models.Model):
-    """A tube that was scanned into its bag. Scans go when the bag is opened again; the ledger keeps `packed`."""
+    """A tube that was scanned into its bag. Scans go when the bag is opened; the ledger keeps `packed`."""
 
     tube_set = models.ForeignKey(TubeSet, models.PROTECT, related_name="scans")
     tube = models.OneToOneField(Tube, models.PROTECT, related_name="pack_scan")

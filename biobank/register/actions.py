@@ -59,8 +59,10 @@ def _said(row: models.Model) -> dict[str, Any]:
     return {name: getattr(row, name) for name in names}
 
 
-def change_programme(actor: Actor, name: str, tz: str, reason: str) -> Programme:
+def change_programme(actor: Actor, name: str, tz: str, reason: str, **limits: int | None) -> Programme:
     """Another name or zone for the programme. What was said before keeps the zone it was said in.
+
+    limits: net_limit_min, hand_limit_min (None: no limit), hurry_pct, for the clock of every workup.
 
     Refused: reason_required, zone_unknown.
     """
@@ -69,7 +71,7 @@ def change_programme(actor: Actor, name: str, tz: str, reason: str) -> Programme
     except (ValueError, OSError, LookupError) as why:
         raise Refused("zone_unknown", f"{tz!r} is no time zone (like Europe/Oslo).") from why
     programme = Programme.objects.get(pk=actor.person.programme_id)
-    return _change(actor, programme, {"name": name, "tz": tz}, reason)
+    return _change(actor, programme, {"name": name, "tz": tz, **limits}, reason)
 
 
 def change_person(actor: Actor, person: Person, reason: str, **said: Any) -> Person:

@@ -84,10 +84,19 @@ class ProgrammeForm(forms.Form):
     tz = forms.CharField(
         label="Time zone", max_length=64, help_text="Like Europe/Oslo. Times said so far keep theirs."
     )
+    net_limit_min = forms.IntegerField(
+        label="Longest since the net closed, minutes", required=False, min_value=1, max_value=10_000,
+        help_text="Empty: no limit. Permit and veterinarian say how long an animal may be in hand.",
+    )  # fmt: skip
+    hand_limit_min = forms.IntegerField(
+        label="Longest out of water, minutes", required=False, min_value=1, max_value=10_000
+    )
+    hurry_pct = forms.IntegerField(label="Hurry from, % of a limit", min_value=1, max_value=100)
     reason = forms.CharField(max_length=90, label="Why it changes")
 
     def __init__(self, *args: Any, programme: Programme, **kwargs: Any) -> None:
-        super().__init__(*args, initial={"name": programme.name, "tz": programme.tz}, **kwargs)
+        names = ["name", "tz", "net_limit_min", "hand_limit_min", "hurry_pct"]
+        super().__init__(*args, initial={one: getattr(programme, one) for one in names}, **kwargs)
 
 
 __all__ = ["AgencyForm", "EndForm", "LoginForm", "NameField", "PersonForm", "ProgrammeForm", "SiteForm"]

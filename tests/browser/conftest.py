@@ -5,13 +5,15 @@ from __future__ import annotations
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
 from playwright.sync_api import Browser, Page
 
 from tests.browser import chromium
+from tests.custody import apart
 
 ROOT = Path(__file__).resolve().parents[2]
 HERE = Path(__file__).resolve().parent
@@ -32,9 +34,20 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 
 @pytest.fixture(scope="package")
-def base(tmp_path_factory: pytest.TempPathFactory) -> Iterator[str]:
+def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Where the site of these tests keeps its database file."""
+    return tmp_path_factory.mktemp("site")
+
+
+@pytest.fixture
+def rows(base: str, folder: Path) -> Callable[[str], list[tuple[Any, ...]]]:
+    """Asks the site's database file itself, past all of our code."""
+    return lambda sql: apart.rows(f"sqlite:///{folder / 'demo.sqlite3'}", sql)
+
+
+@pytest.fixture(scope="package")
+def base(folder: Path) -> Iterator[str]:
     """The address of a running site with the people of tests/people.py and one drawn tube set."""
-    folder = tmp_path_factory.mktemp("site")
     given = {name: value for name, value in os.environ.items() if name not in {"DATABASE_URL", "HTTPS"}}
     given |= {"DATA_DIR": str(folder), "DEMO": "1"}
     with (folder / "log").open("w") as log:

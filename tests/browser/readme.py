@@ -81,7 +81,8 @@ def boxmap(page: Page) -> None:
 def tube(page: Page) -> None:
     """The first serum of the box in the freezer that got warm."""
     page.goto(f"http://127.0.0.1:{PORT}/store/NLB-B001/")
-    page.get_by_role("row").filter(has_text="serum").first.get_by_role("link").first.click()
+    tubes = page.get_by_role("region", name="Tubes in NLB-B001")  # the map has rows as well
+    tubes.get_by_role("row").filter(has_text="serum").first.get_by_role("link").first.click()
     page.set_viewport_size({"width": 1200, "height": 1800})
     page.screenshot(path=PICTURES / "tube.png")
 

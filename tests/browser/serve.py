@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import os
 import sys
+from datetime import timedelta
 
 import django
 
@@ -29,6 +30,25 @@ def fill() -> None:
     people = builders.make_people()
     builders.make_store(people)
     builders.drawn_set(people, animal=people.animal)
+    beach(people)
+
+
+def beach(people) -> None:
+    """Two workups of today, one just begun, and a bag of the whole seal plan for it: 110 labels."""
+    from django.utils import timezone
+
+    from biobank.labels.actions import print_sets
+    from biobank.models import FieldDay, Workup
+    from biobank.plans.actions import install
+    from custody.core.event import new_id
+    from tests.people import ZONE
+
+    now = timezone.now()
+    day = FieldDay.objects.create(site=people.site, date=now.astimezone(ZONE).date())
+    plan = install(people.programme, people.user("curator"), "SEAL-FULL")
+    print_sets(people.actor("fieldtech"), new_id(), plan, day, 1, at=now - timedelta(hours=12))
+    Workup.objects.create(code="BEACH-1", day=day)
+    Workup.objects.create(code="BEACH-2", day=day, net_closed=now - timedelta(minutes=10))
 
 
 def serve() -> None:

@@ -25,9 +25,9 @@ def go_in(page: Page, base: str, role: str, width: int = 1400) -> None:
 
 
 def links(page: Page) -> list[str]:
-    """Addresses of this site's pages that the page leads to; papers (PDF) are not pages."""
+    """Addresses of this site's pages that the page leads to; papers and tables are not pages."""
     hrefs = page.eval_on_selector_all("a[href^='/']", "all => all.map(one => one.getAttribute('href'))")
-    return sorted({href.split("#")[0] for href in hrefs if ".pdf" not in href})
+    return sorted({href.split("#")[0] for href in hrefs if not re.search(r"\.(pdf|csv|xlsx)\b", href)})
 
 
 def pages(page: Page, base: str) -> Iterator[str]:

@@ -264,7 +264,7 @@ def test_what_wrote_more_than_one_event_or_rows_offers_no_undo(sign_in, people):
 
     tube_set = builders.printed_set(people)
     client = sign_in("fieldtech")
-    answer = send(client, f"/sets/{tube_set.code}/bind/")
+    answer = send(client, f"/sets/{tube_set.code}/bind/", why="filled in later")
     assert answer.status_code == 302, words(answer)
     assert offered(client.get(answer["Location"])) == ""
 

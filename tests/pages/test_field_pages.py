@@ -11,7 +11,7 @@ from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
 
 from biobank.core import codes
-from biobank.field.actions import Missed, draw, set_clock
+from biobank.field.actions import Missed, draw
 from biobank.labels.actions import print_sets, reprint
 from biobank.models import FieldDay, Programme, TubeSet, Workup
 from custody import queries as ledger
@@ -63,10 +63,9 @@ def test_a_stranger_is_asked_to_sign_in(people, client):
 def test_who_may_not_write_is_turned_away_and_shown_no_button(people, sign_in, role, rights):
     tube_set = bound_set(people)
     browser = sign_in(role)
-    draws = ["set_draw", "set_bind"]
-    for name in draws:
-        wanted = 200 if "draw" in rights else 403
-        assert browser.get(reverse(name, args=[tube_set.code])).status_code == wanted
+    for name, wanted in [("set_draw", 302), ("set_bind", 200)]:
+        answer = browser.get(reverse(name, args=[tube_set.code]))
+        assert answer.status_code == (wanted if "draw" in rights else 403)
     for name in ["set_void", "set_reprint"]:
         wanted = 422 if "print" in rights else 403
         assert browser.post(reverse(name, args=[tube_set.code])).status_code == wanted
@@ -89,7 +88,7 @@ def test_what_is_not_there_is_404(people, sign_in):
 
 def test_a_set_is_printed_from_the_page_once(people, sign_in):
     browser, key = sign_in("fieldtech"), new_id()
-    said = {"key": key, "plan": people.plan.pk, "day": people.day.pk, "count": 1, "at": typed(PRINTED)}
+    said = {"key": key, f"sets_{people.plan.pk}": 1, "day": people.day.pk, "at": typed(PRINTED)}
     answers = [browser.post(reverse("set_new"), said) for _ in range(2)]
     made = TubeSet.objects.get()
     assert [answer.url for answer in answers] == [reverse("set", args=[made.code])] * 2
@@ -100,7 +99,7 @@ def test_a_set_is_printed_from_the_page_once(people, sign_in):
 
 def test_several_sets_are_offered_on_one_paper(people, sign_in):
     browser = sign_in("labtech")
-    said = {"key": new_id(), "plan": people.plan.pk, "day": "", "count": 3, "at": ""}
+    said = {"key": new_id(), f"sets_{people.plan.pk}": 2, f"spares_{people.plan.pk}": 1, "day": "", "at": ""}
     page = browser.post(reverse("set_new"), said, follow=True).content.decode()
     assert TubeSet.objects.filter(day=None).count() == 3
     for made in TubeSet.objects.all():
@@ -108,102 +107,46 @@ def test_several_sets_are_offered_on_one_paper(people, sign_in):
 
 
 def test_a_wrong_number_of_sets_is_refused_with_its_code(people, sign_in):
-    said = {"key": new_id(), "plan": people.plan.pk, "day": people.day.pk, "count": 61, "at": ""}
+    said = {"key": new_id(), f"sets_{people.plan.pk}": 61, "day": people.day.pk, "at": ""}
     answer = sign_in("fieldtech").post(reverse("set_new"), said)
     assert (answer.status_code, ledger.size(), TubeSet.objects.count()) == (422, 0, 0)
     assert "count_out_of_range" in text(answer)
     assert f'value="{said["key"]}"' in answer.content.decode()  # the same form again, not a new one
 
 
-def test_a_set_is_bound_and_drawn_from_the_pages(people, sign_in):
+def test_a_set_is_bound_from_the_page_and_its_draw_page_is_the_workup(people, sign_in):
     browser, tube_set = sign_in("fieldtech"), printed_set(people)
+    draw_page = reverse("set_draw", args=[tube_set.code])
+    assert browser.get(draw_page).url == reverse("set_bind", args=[tube_set.code])
     clock = {"net_closed": typed(moment(8, 50)), "out_of_water": typed(moment(9))}
     said = {"key": new_id(), "workup": "", "animal": people.animal.pk, "at": typed(moment(9, 5)), **clock}
     answer = browser.post(reverse("set_bind", args=[tube_set.code]), said)
-    assert answer.url == reverse("set_draw", args=[tube_set.code])
     workup = Workup.objects.get()
     assert (workup.animal, workup.net_closed) == (people.animal, moment(8, 50))
-    page = browser.get(answer.url).content.decode()
-    shown = re.findall(r"[A-Z0-9]{5}-\d{3}-[A-Z0-9](?=</span> )", page)
-    assert [int(code[6:9]) for code in shown] == [1, 2, 3, 4, 5, 6]  # in order of draw
-    assert "sharps box" in page and "licensed practice" in page
-    one, two, three, four = (tube(tube_set, n) for n in range(1, 5))
-    said = {
-        "key": new_id(), "at": typed(moment(9, 20)), "note": "",
-        f"how_{one}": "full", f"how_{two}": "short", f"ml_{two}": "4,25",
-        f"how_{three}": "full", f"time_{three}": "09:24",
-        f"how_{four}": "missed", f"why_{four}": "flow stopped",
-    }  # fmt: skip
-    size = ledger.size()
-    for _ in range(2):
-        assert browser.post(answer.url, said).status_code == 302
-    assert ledger.size() == size + 3  # drawn at two times, not collected for one reason
-    assert ledger.state(two).volume_ul == 4250
-    assert ledger.state(three).drawn_ms == moment(9, 24).timestamp() * 1000
-    assert ledger.state(four).status == "not_collected"
-    assert ledger.state(tube(tube_set, 5)).status == "labelled"
-    page = text(browser.get(answer.url))
-    assert "11.95 mL blood drawn so far" in page  # 2.7 + 4.25 + 5
-    assert "flow stopped" in page
-    page = text(browser.get(reverse("workup", args=[workup.code])))
-    for words in ["2 drawn full", "1 drawn short", "1 not collected", "2 not yet", "3 May 2026 08:50"]:
-        assert words in page
+    assert browser.get(answer.url).url == reverse("workup", args=[workup.code])
 
 
-@pytest.mark.parametrize(
-    "said, code",
-    [
-        ({"how": "short", "ml": ""}, "volume_required"),
-        ({"how": "missed", "why": ""}, "reason_required"),
-        ({"how": "full", "ml": "2"}, "choice_required"),
-        ({"how": "", "ml": "2"}, "choice_required"),
-        ({"how": "short", "ml": "0"}, "volume_not_positive"),
-        ({"how": "short", "ml": "4.051"}, "volume_too_large"),
-        ({"how": "short", "ml": "4.0501"}, "max_decimal_places"),
-        ({"how": ""}, "nothing_said"),
-        ({"how": "full", "at": "2126-05-03T09:20"}, "time_in_future"),
-        ({"how": "full", "at": "2026-04-01T09:20"}, "time_before_parent"),
-        ({"how": "full", "time": "08:30"}, "time_before_capture"),
-        ({"how": "full", "at": "yesterday"}, "time_malformed"),
-    ],
-)
-def test_a_draw_form_is_refused_with_its_code_and_keeps_what_was_typed(people, sign_in, said, code):
-    tube_set = bound_set(people)
-    set_clock(people.actor("fieldtech"), tube_set.workup, {"out_of_water": moment(9)})
-    one, size = tube(tube_set, 1), ledger.size()  # nominal 2.7 mL
-    form = {"key": new_id(), "at": typed(DRAWN), "note": "kept"}
-    form |= {name if name == "at" else f"{name}_{one}": value for name, value in said.items()}
-    answer = sign_in("fieldtech").post(reverse("set_draw", args=[tube_set.code]), form)
-    assert (answer.status_code, ledger.size()) == (422, size)
-    assert code in text(answer)
-    assert 'value="kept"' in answer.content.decode()
-    assert ledger.state(one).status == "labelled"
-
-
-def test_a_set_that_is_not_bound_is_not_drawn(people, sign_in):
-    tube_set = printed_set(people)
-    form = {"key": new_id(), f"how_{tube(tube_set, 1)}": "full"}
-    answer = sign_in("fieldtech").post(reverse("set_draw", args=[tube_set.code]), form)
-    assert answer.status_code == 422 and "set_not_bound" in text(answer)
-
-
-def test_a_tube_that_somebody_drew_meanwhile_refuses_the_whole_form(people, sign_in):
-    tube_set = drawn_set(people)
-    form = {"key": new_id(), "at": typed(moment(9, 40)), f"how_{tube(tube_set, 1)}": "full"}
-    answer = sign_in("fieldtech").post(reverse("set_draw", args=[tube_set.code]), form)
-    assert answer.status_code == 422
-    assert "drawn_twice" in text(answer) and "03 May 2026 09:20" in text(answer)
-
-
-def test_one_tube_is_scanned_and_drawn(people, sign_in):
+def test_one_tube_is_scanned_and_its_workup_opens(people, sign_in):
     browser, tube_set = sign_in("fieldtech"), bound_set(people)
-    shown = codes.show(tube(tube_set, 5))
-    assert "EDTA 4" in text(browser.get(reverse("draw_one"), {"code": shown.lower()}))
-    form = {"key": new_id(), "code": shown, "ml": "3.5", "at": typed(DRAWN)}
-    size = ledger.size()
+    form, size = {"key": new_id(), "code": codes.show(tube(tube_set, 5)).lower()}, ledger.size()
     for _ in range(2):
-        assert browser.post(reverse("draw_one"), form).status_code == 302
-    assert (ledger.size(), ledger.state(tube(tube_set, 5)).volume_ul) == (size + 1, 3500)
+        answer = browser.post(reverse("draw_one"), form)
+        assert answer.url == reverse("workup", args=[tube_set.workup.code])
+    assert (ledger.size(), ledger.state(tube(tube_set, 5)).volume_ul) == (size + 1, 4000)
+
+
+def test_a_bag_that_is_scanned_first_opens_its_workup_or_is_bound(people, sign_in):
+    browser, bound, loose = sign_in("fieldtech"), bound_set(people), printed_set(people)
+    size = ledger.size()
+    answers = [
+        browser.post(reverse("draw_one"), {"key": new_id(), "code": codes.set_label(one.code)})
+        for one in (bound, loose)
+    ]
+    assert [one.url for one in answers] == [
+        reverse("workup", args=[bound.workup.code]),
+        reverse("set_bind", args=[loose.code]),
+    ]
+    assert ledger.size() == size
 
 
 @pytest.mark.parametrize(
@@ -212,6 +155,9 @@ def test_one_tube_is_scanned_and_drawn(people, sign_in):
         ("K7Q", "code_malformed"),
         ("XAAAA-001-0", "code_check_digit"),
         (codes.make("XAAAA", 1), "tube_unknown"),
+        (codes.set_label("XAAAA"), "set_unknown"),
+        ("999000000000001", "chip_without_workup"),
+        ("", "required"),
     ],
 )
 def test_a_scan_that_cannot_be_is_refused_with_its_code(people, sign_in, said, code):
@@ -327,7 +273,7 @@ def test_a_workups_clock_is_set_and_its_history_shown(people, sign_in):
         browser.post(address, form | {"net_closed": typed(moment(9, 1)), "reason": "boat clock"}).status_code
         == 302
     )
-    page = text(browser.get(reverse("workup", args=[tube_set.workup.code])))
+    page = text(browser.get(reverse("workup_past", args=[tube_set.workup.code])))
     assert "boat clock" in page and "net closed: 3 May 2026 09:00 → 3 May 2026 09:01" in page
 
 

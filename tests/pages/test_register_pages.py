@@ -108,11 +108,23 @@ def test_html_in_a_name_stays_text(people, admin):
 
 
 def test_a_zone_that_is_none_is_refused(people, admin):
-    said = {"name": "Skarvik Bay", "tz": "Europe/Skarvik", "reason": "moved"}
+    said = {"name": "Skarvik Bay", "tz": "Europe/Skarvik", "reason": "moved", "hurry_pct": "80"}
     answer = admin.post(reverse("programme_change"), said)
     assert answer.status_code == 422 and b"zone_unknown" in answer.content
     assert admin.post(reverse("programme_change"), said | {"tz": "Europe/London"}).status_code == 302
     assert Programme.objects.get(code="SKARVIK").tz == "Europe/London"
+
+
+@pytest.mark.parametrize(
+    "name, value", [("hand_limit_min", "0"), ("net_limit_min", "-1"), ("hurry_pct", "101")]
+)
+def test_the_limits_of_the_clock_are_set_on_the_programmes_page(people, admin, name, value):
+    said = {"name": "Skarvik Bay", "tz": "Europe/Oslo", "reason": "permit", "hurry_pct": "80"}
+    said |= {"net_limit_min": "90", "hand_limit_min": ""}
+    assert admin.post(reverse("programme_change"), said).status_code == 302
+    now = Programme.objects.get(code="SKARVIK")
+    assert (now.net_limit_min, now.hand_limit_min, now.hurry_pct) == (90, None, 80)
+    assert admin.post(reverse("programme_change"), said | {name: value}).status_code == 422
 
 
 def test_everybody_may_change_their_own_password(people, sign_in):

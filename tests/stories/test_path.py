@@ -42,12 +42,12 @@ def test_from_label_to_verdict(ready, sign_in, people):
     day, store = ready
     field, lab, curator = sign_in("fieldtech"), sign_in("labtech"), sign_in("curator")
 
-    posted(field, "/sets/new/", plan=store.plan.pk, day=day.pk, count=1)
+    posted(field, "/sets/new/", day=day.pk, **{f"sets_{store.plan.pk}": 1})
     tube_set = TubeSet.objects.get()
     paper = field.get(f"/sets/{tube_set.code}/labels.pdf", {"stock": "wrap33-203"})
     assert paper.content[:5] == b"%PDF-"
 
-    posted(field, f"/sets/{tube_set.code}/bind/", workup="", animal=store.animal.pk)
+    posted(field, f"/sets/{tube_set.code}/bind/", workup="", animal=store.animal.pk, why="a day early")
     codes = sorted(tube_set.tubes.filter(parent_hint="").values_list("code", flat=True))
     for code in codes:
         posted(field, "/draw/", code=code)

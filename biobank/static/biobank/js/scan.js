@@ -16,27 +16,30 @@ function ready() {
   input.select();
 }
 
-// Characters typed with nothing in focus belong to the scan field: a scanner does not look first.
+// Characters typed with nothing that takes text in focus belong to the scan field: a scanner does not look
+// first, and its Enter must not press the button that was tapped last.
+const TAKES_TEXT = "textarea, select, input:not([type=checkbox], [type=radio], [type=submit], [type=button])";
 document.addEventListener("keydown", (event) => {
-  const lost = document.activeElement === document.body || document.activeElement?.id === "main";
-  if (lost && event.key.length === 1 && !event.ctrlKey && !event.metaKey && !event.altKey) ready();
+  const here = document.activeElement;
+  if (event.key.length !== 1 || event.key === " " || event.ctrlKey || event.metaKey || event.altKey) return;
+  if (!here?.matches(TAKES_TEXT)) ready();
 });
 
+// A form with a scan field, or marked data-stay, is sent without leaving the page.
 document.addEventListener("submit", (event) => {
   const form = event.target;
   const input = form.querySelector("[data-scan] input:not([type=hidden])");
-  if (!input || form.enctype === "multipart/form-data" || form.method !== "post") return;
+  const stays = input || "stay" in form.dataset;
+  if (!stays || !field() || form.enctype === "multipart/form-data" || form.method !== "post") return;
   event.preventDefault();
-  const scanned = input.value;
-  if (!scanned.trim() && !event.submitter?.name) return;
-  if (busy) {
-    waiting.push(scanned);
-    input.value = "";
-    return;
-  }
+  const scanned = input?.value ?? "";
+  const pressed = event.submitter?.name ? event.submitter : null;
+  if (input && !scanned.trim() && !pressed) return;
   const said = new FormData(form, event.submitter);
-  input.value = "";
-  send(form, said, scanned);
+  if (input) input.value = "";
+  const turn = { id: form.id, said, scanned: pressed ? pressed.textContent.trim() : scanned };
+  if (busy) waiting.push(turn);
+  else send(form, said, pressed ? "" : scanned);
 }, { capture: true });
 
 async function send(form, said, scanned) {
@@ -47,12 +50,14 @@ async function send(form, said, scanned) {
     const answer = await fetch(form.action, { method: "POST", body: new URLSearchParams(said) });
     const page = new DOMParser().parseFromString(await answer.text(), "text/html");
     if (!page.querySelector("main")) throw new Error("no page came back");
-    show(page, answer.url);
+    show(page, answer.url, !scanned && matchMedia("(pointer: coarse)").matches);
     if (!answer.ok || location.pathname !== before) tellUnsent();
   } catch {
     // Nothing is known about the scan. The form keeps its key, so sending it again cannot count twice.
     if (field()) field().value = scanned;
-    tell("No answer from the server. The scan is still in the field: press Enter to send it again.");
+    tell(scanned
+      ? "No answer from the server. The scan is still in the field: press Enter to send it again."
+      : "No answer from the server. Press the button again: it cannot count twice.");
     tellUnsent();
   }
   form.removeAttribute("aria-busy");
@@ -60,12 +65,13 @@ async function send(form, said, scanned) {
   next();
 }
 
-function show(page, url) {
+// After a tap on a phone the field stays out of focus, or the keyboard would cover what was tapped.
+function show(page, url, tapped) {
   const typed = field()?.value ?? "";
   document.body.replaceWith(document.adoptNode(page.body));
   document.title = page.title;
   if (url !== location.href) history.pushState(null, "", url);
-  ready();
+  if (!tapped || typed) ready();
   const input = field();
   if (input && typed) {
     input.value = typed;
@@ -75,16 +81,26 @@ function show(page, url) {
 }
 
 function next() {
-  const input = field();
-  if (!waiting.length || !input) return;
-  const typed = input.value;
-  input.value = waiting.shift();
-  input.form.requestSubmit();
-  field().value = typed;
+  const turn = waiting.shift();
+  if (!turn) return;
+  const form = turn.id ? document.getElementById(turn.id) : field()?.form;
+  if (!form) {
+    waiting.unshift(turn);
+    return tellUnsent();
+  }
+  send(form, again(form, turn.said), turn.scanned);
+}
+
+// What was said a moment ago, with the key of the page as it is now: each key is one act.
+function again(form, said) {
+  const fresh = new FormData(form);
+  const kept = ["key", "csrfmiddlewaretoken"].map((name) => [name, fresh.get(name)]);
+  for (const [name, value] of kept) if (value !== null) said.set(name, value);
+  return said;
 }
 
 function tellUnsent() {
-  if (waiting.length) tell(`Not sent, scan again: ${waiting.splice(0).join(", ")}`);
+  if (waiting.length) tell(`Not sent, scan again: ${waiting.splice(0).map((one) => one.scanned).join(", ")}`);
 }
 
 function tell(sentence) {
