@@ -6,11 +6,13 @@ Promises: what a unit is stands here; where it is and what is in it comes from t
 
 from __future__ import annotations
 
+from typing import cast
+
 from django.db import models
 from django.db.models import Q
 from simple_history.models import HistoricalRecords
 
-from biobank.core.grid import Grid
+from biobank.core.grid import NAMINGS, Grid, Naming
 
 from .people import CODE, Agency
 
@@ -31,7 +33,7 @@ class Unit(models.Model):
     agency = models.ForeignKey(Agency, models.PROTECT, related_name="units")
     rows = models.PositiveSmallIntegerField(null=True, blank=True)
     cols = models.PositiveSmallIntegerField("columns", null=True, blank=True)
-    naming = models.CharField(max_length=5, default="A1", choices=[("A1", "A1"), ("1-81", "1-81")])
+    naming = models.CharField(max_length=5, default="A1", choices=list(NAMINGS.items()))
     nominal_centi = models.SmallIntegerField("set point, hundredths of °C", null=True, blank=True)
     alarm_above_centi = models.SmallIntegerField("alarm above, hundredths of °C", null=True, blank=True)
     alarm_below_centi = models.SmallIntegerField("alarm below, hundredths of °C", null=True, blank=True)
@@ -55,7 +57,7 @@ class Unit(models.Model):
                 | (~Q(kind="box") & Q(rows=None, cols=None)),
                 name="a_box_and_nothing_else_has_rows_and_columns",
             ),
-            models.CheckConstraint(condition=Q(naming__in=["A1", "1-81"]), name="unit_naming_is_known"),
+            models.CheckConstraint(condition=Q(naming__in=list(NAMINGS)), name="unit_naming_is_known"),
         ]
 
     def __str__(self) -> str:
@@ -66,4 +68,9 @@ class Unit(models.Model):
         """The box's slots; ValueError for a unit without rows and columns."""
         if not self.rows or not self.cols:
             raise ValueError(f"{self.code} is not a box")
-        return Grid(self.rows, self.cols, "1-81" if self.naming == "1-81" else "A1")
+        return Grid(self.rows, self.cols, cast(Naming, self.naming))
+
+    @property
+    def word(self) -> str:
+        """What people call it: a box of one column is a cane, whose places are counted from the top."""
+        return "cane" if self.kind == "box" and self.cols == 1 else self.kind

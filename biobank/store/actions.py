@@ -18,17 +18,25 @@ from biobank.bench.hands import in_hand, repeated, write
 from biobank.core import codes
 from biobank.core.grid import Grid, Slot
 from biobank.models import Agency, Unit
+from biobank.store.classes import check_class, targets
 from biobank.store.queries import LOOSE, unit_by_code
 from custody import queries as ledger
 from custody.core.refusal import Refused
 
 
 def put_away(
-    actor: Actor, key: str, tubes: Sequence[str], unit: str, slot: str = "", at: datetime | None = None
+    actor: Actor,
+    key: str,
+    tubes: Sequence[str],
+    unit: str,
+    slot: str = "",
+    at: datetime | None = None,
+    why: str = "",
 ) -> str:
     """One `put_away` event: the tubes, in this order, into free slots from `slot` on (empty: the first free).
 
     `slot` in the box's own naming. Units in which tubes stand loose (a cooler, a bench) take no slot.
+    why: needed when the place is of a warmer class than planned; kept as the event's note.
     """
     if repeated(actor, key, "put_away"):
         return key
@@ -37,18 +45,28 @@ def put_away(
         if state.status == "stored":
             where = f"{codes.show(code)}: this tube is in {state.unit} already; move it instead."
             raise Refused("tube_already_stored", where, code)
-    return write(actor, "put_away", key, at, places(place, tubes, slot))
+    lines = places(place, tubes, slot)
+    check_class(place.code, targets(tubes), why)
+    return write(actor, "put_away", key, at, lines, {"note": why.strip()})
 
 
 def move(
-    actor: Actor, key: str, tubes: Sequence[str], unit: str, slot: str = "", at: datetime | None = None
+    actor: Actor,
+    key: str,
+    tubes: Sequence[str],
+    unit: str,
+    slot: str = "",
+    at: datetime | None = None,
+    why: str = "",
 ) -> str:
-    """One `moved` event for tubes that are stored; slots as in `put_away`."""
+    """One `moved` event for tubes that are stored; slots and `why` as in `put_away`."""
     if repeated(actor, key, "moved"):
         return key
     place = known_unit(unit)
     _stored(actor, tubes, "put it away instead")
-    return write(actor, "moved", key, at, places(place, tubes, slot))
+    lines = places(place, tubes, slot)
+    check_class(place.code, targets(tubes), why)
+    return write(actor, "moved", key, at, lines, {"note": why.strip()})
 
 
 def pull(actor: Actor, key: str, tubes: Sequence[str], why: str, at: datetime | None = None) -> str:
@@ -140,12 +158,12 @@ def _takes_loose(unit: Unit, slot: str) -> None:
 
 
 def free_slots(unit: Unit, taken: dict[Any, str], slot: str, wanted: int) -> list[Slot]:
-    """So many free slots, from the named one on (empty: from the first free one), row by row."""
+    """So many free slots, from the named one on (empty: from the first free one), as the box counts."""
     grid = unit.grid
     start = grid.parse(slot) if slot.strip() else (1, 1)
     if slot.strip() and start in taken:
         raise Refused("slot_taken", taken_sentence(unit, grid, start, taken))
-    free = [one for one in grid.all() if one not in taken and one >= start]
+    free = grid.free_from(start, set(taken))
     if len(free) < wanted:
         raise Refused(
             "box_full", full_sentence(unit, len(free), wanted, grid.name(*start) if slot.strip() else "")
@@ -154,7 +172,7 @@ def free_slots(unit: Unit, taken: dict[Any, str], slot: str, wanted: int) -> lis
 
 
 def taken_sentence(unit: Unit, grid: Grid, start: Slot, taken: dict[Any, str]) -> str:
-    later = next((one for one in grid.all() if one not in taken and one > start), grid.next_free(set(taken)))
+    later = next(iter(grid.free_from(start, set(taken))), grid.next_free(set(taken)))
     advice = f"the next free slot is {grid.name(*later)}" if later else "the box is full"
     return f"{grid.name(*start)} of {unit.code} holds {codes.show(taken[start])}; {advice}."
 

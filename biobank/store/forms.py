@@ -10,6 +10,7 @@ from typing import Any
 from django import forms
 
 from biobank.bench.forms import ScannedTubes, WholeNumber
+from biobank.core.grid import NAMINGS
 from biobank.forms import ActForm, CelsiusField
 from biobank.models.store import KINDS
 
@@ -53,6 +54,57 @@ class PlaceForm(ActForm):
         max_length=6, required=False, label="First slot",
         help_text="As the box calls it. Empty: the first free one. More tubes follow into the next free.",
     )  # fmt: skip
+    why = forms.CharField(
+        max_length=200, required=False, label="Reason, if warmer than planned",
+        help_text="Only asked when the place is warmer than the plan wants for a tube.",
+    )  # fmt: skip
+
+
+class WhereForm(forms.Form):
+    """Tubes for which a place is sought."""
+
+    tubes = ScannedTubes()
+
+
+class CarryForm(ActForm):
+    """Two scans: what moves, and where to. `near` is the destination, kept for the next box."""
+
+    unit = UnitCodeField(label="What moves", help_text="Scan the box, rack, drawer…")
+    to = UnitCodeField(label="Where to", help_text="Scan the unit that it goes into.")
+    note = forms.CharField(
+        max_length=200, required=False, label="Note",
+        help_text="Needed when the new place is warmer.",
+    )  # fmt: skip
+
+
+class FindForm(forms.Form):
+    code = forms.CharField(
+        max_length=40, label="Find a tube, box or freezer", help_text="Scan or type its code."
+    )
+
+
+class RackForm(forms.Form):
+    """The file of a rack reader, and the box that was read."""
+
+    unit = UnitCodeField(label="Box", help_text="The box that the rack is, or becomes.")
+    file = forms.FileField(
+        label="File of the reader", allow_empty_file=True,
+        help_text="CSV (comma, semicolon, tab) or .xlsx: position and code, or row, column and code.",
+    )  # fmt: skip
+    naming = forms.ChoiceField(
+        label="Positions in the file", required=False,
+        choices=[("", "as the box calls them"), *NAMINGS.items()],
+    )  # fmt: skip
+
+
+class RackPutForm(ActForm):
+    """What was looked at, said again."""
+
+    unit = forms.CharField(max_length=20, widget=forms.HiddenInput)
+    rack = forms.CharField(max_length=60_000, widget=forms.HiddenInput, strip=False)
+    others = forms.BooleanField(required=False, label="Move the tubes that the ledger has elsewhere")
+    partly = forms.BooleanField(required=False, label="Leave out the positions that are wrong")
+    why = forms.CharField(max_length=200, required=False, label="Reason, if warmer than planned")
 
 
 class PullForm(ActForm):
@@ -84,9 +136,9 @@ class NewUnitForm(ActForm):
     kind = forms.ChoiceField(label="Kind", choices=[(kind, kind) for kind in KINDS], initial="box")
     name = forms.CharField(max_length=80, label="Name")
     parent = UnitCodeField(label="Stands in", required=False, help_text="Code of a unit. Empty: in nothing.")
-    rows = WholeNumber(label="Rows", min_value=1, max_value=99, help_text="For a box.")
-    cols = WholeNumber(label="Columns", min_value=1, max_value=99, help_text="For a box.")
-    naming = forms.ChoiceField(label="Slots are called", choices=[("A1", "A1, A2, …"), ("1-81", "1, 2, …")])
+    rows = WholeNumber(label="Rows", min_value=1, max_value=99, help_text="For a box. A cane: its places.")
+    cols = WholeNumber(label="Columns", min_value=1, max_value=99, help_text="For a box. A cane: 1.")
+    naming = forms.ChoiceField(label="Slots are called", choices=list(NAMINGS.items()))
     nominal_centi = CelsiusField(label="Set point, °C", help_text="Empty: as cold as what it stands in.")
     alarm_above_centi = CelsiusField(label="Alarm above, °C")
     alarm_below_centi = CelsiusField(label="Alarm below, °C")

@@ -11,6 +11,7 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
 from biobank.core.grid import Grid
+from biobank.core.places import RANK, WORDS, Room, class_of
 from biobank.models import Unit
 from custody import queries as ledger
 from custody.core.state import TubeState, UnitStay
@@ -87,6 +88,32 @@ def trail(tops: Iterable[Node], code: str) -> list[Node]:
     return []
 
 
+@dataclass
+class Empty:
+    """The boxes of one freezer in one class, and what is free in them."""
+
+    words: str
+    device: str
+    boxes: list[Room] = field(default_factory=list)
+
+    @property
+    def free(self) -> int:
+        return sum(room.free for room in self.boxes)
+
+    @property
+    def started(self) -> list[Room]:
+        """Boxes that hold something and have room, the fullest first."""
+        return sorted((room for room in self.boxes if room.held and room.free), key=lambda room: room.free)
+
+    @property
+    def untouched(self) -> list[Room]:
+        return [room for room in self.boxes if not room.held]
+
+    @property
+    def full(self) -> int:
+        return sum(not room.free for room in self.boxes)
+
+
 @dataclass(frozen=True)
 class Place:
     """One tube in a unit, and what the box calls its slot (empty: no slot of this box)."""
@@ -140,38 +167,18 @@ def slot_name(grid: Grid | None, state: TubeState) -> str:
     return grid.name(state.row, state.col)
 
 
-@dataclass(frozen=True)
-class Cell:
-    """One slot of the picture of a box."""
+def room_by_class(rooms: Iterable[tuple[Room, Unit]]) -> list[Empty]:
+    """Free places by temperature class and freezer, the coldest first."""
+    found: dict[tuple[int, str], Empty] = {}
+    for room, _ in rooms:
+        rank = -1 if room.centi is None else RANK[class_of(room.centi)]
+        one = found.setdefault((-rank, room.device), Empty(_class_words(room.centi), room.device))
+        one.boxes.append(room)
+    return [found[key] for key in sorted(found)]
 
-    name: str
-    tube: str = ""
-    href: str = ""
-    mark: str = ""
-    current: bool = False
 
-
-def box_rows(
-    unit: Unit, tubes: Iterable[Place], tube_href: str, slot_href: str, looked_at: Iterable[str] = ()
-) -> list[list[Cell]]:
-    """The cells of a box, row by row. The hrefs hold `{tube}` and `{slot}`; an empty one makes no link."""
-    grid, seen = unit.grid, set(looked_at)
-    held: dict[str, list[TubeState]] = {}
-    for place in tubes:
-        held.setdefault(place.slot, []).append(place.state)
-
-    def cell(row: int, col: int) -> Cell:
-        name = grid.name(row, col)
-        states = held.get(name)
-        if not states:
-            return Cell(name, href=slot_href.format(slot=name) if slot_href else "")
-        one = states[0]
-        odd = one.contested or len(states) > 1 or one.disputes
-        return Cell(
-            name, one.tube, tube_href.format(tube=one.tube), "disputed" if odd else "", one.tube in seen
-        )
-
-    return [[cell(row, col) for col in range(1, grid.cols + 1)] for row in range(1, grid.rows + 1)]
+def _class_words(centi: int | None) -> str:
+    return "not known" if centi is None else WORDS[class_of(centi)]
 
 
 def box_codes() -> list[str]:

@@ -1,6 +1,6 @@
 from django.urls import path
 
-from . import views
+from . import racks, views
 
 urlpatterns = [
     path("store/", views.store, name="store"),
@@ -10,6 +10,13 @@ urlpatterns = [
     path("store/thaw/", views.thaw, name="thaw"),
     path("store/discard/", views.discard, name="discard"),
     path("store/add/", views.add_unit, name="unit_add"),
+    path("store/where/", views.where, name="where"),
+    path("store/carry/", views.carry, name="carry"),
+    path("store/find/", views.find, name="find"),
+    path("store/room/", views.room, name="room"),
+    path("store/rack/", racks.rack, name="rack"),
+    path("store/rack/put/", racks.rack_put, name="rack_put"),
+    path("store/<str:code>/map.pdf", views.map_pdf, name="unit_map"),
     path("store/<str:code>/", views.unit, name="unit"),
     path("store/<str:code>/move/", views.move_unit, name="unit_move"),
 ]

@@ -5,17 +5,36 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
+from django.contrib import messages
+from django.core.exceptions import ValidationError
 from django.http import Http404, HttpRequest, HttpResponse
-from django.shortcuts import render
+from django.shortcuts import redirect, render
 from django.urls import reverse
+from django.utils import timezone
 from django.utils.http import urlencode
 from django.views.decorators.http import require_http_methods, require_safe
 
 from biobank.access import may, right
+from biobank.acting import ms
 from biobank.bench.asked import actor, bound
+from biobank.core import codes
+from biobank.core.grid import NAMINGS
 from biobank.forms import act_view
-from biobank.store import actions, queries
-from biobank.store.forms import DiscardForm, MoveUnitForm, NewUnitForm, PlaceForm, PullForm, ThawForm
+from biobank.store import actions, paper, picture, queries, suggest
+from biobank.store import carry as carrying
+from biobank.store.forms import (
+    CarryForm,
+    DiscardForm,
+    FindForm,
+    MoveUnitForm,
+    NewUnitForm,
+    PlaceForm,
+    PullForm,
+    ThawForm,
+    WhereForm,
+)
+from custody import queries as ledger
+from custody.core.refusal import Refused
 
 asks = require_http_methods(["GET", "HEAD", "POST"])
 
@@ -24,7 +43,11 @@ asks = require_http_methods(["GET", "HEAD", "POST"])
 @right("see")
 def store(request: HttpRequest) -> HttpResponse:
     """The storage tree and how full it is."""
-    return render(request, "store/store.html", {"tops": queries.tree()} | rights(request))
+    tops, tube = queries.tree(), request.GET.get("tube", "")
+    state = ledger.state(tube) if codes.is_valid(tube) else None
+    path = queries.trail(tops, state.unit) if state and state.unit else []
+    context = {"tops": tops, "tube": tube if path else "", "path": [node.unit.code for node in path]}
+    return render(request, "store/store.html", context | {"find": FindForm()} | rights(request))
 
 
 def rights(request: HttpRequest) -> dict[str, bool]:
@@ -47,13 +70,90 @@ def unit(request: HttpRequest, code: str) -> HttpResponse:
     allowed = rights(request)
     context = {"inside": inside, "unit": inside.unit, "looked_at": request.GET.getlist("tube")} | allowed
     if inside.unit.kind == "box":
-        tube_href = reverse("tube", args=["000000000"]).replace("000000000", "{tube}")
-        slot_href = (
-            f"{reverse('put_away')}?unit={inside.unit.code}&slot={{slot}}" if allowed["may_store"] else ""
-        )
-        rows = queries.box_rows(inside.unit, inside.tubes, tube_href, slot_href, context["looked_at"])
-        context |= {"rows": rows}
+        context |= _map(inside, allowed["may_store"], context["looked_at"])
     return render(request, "store/unit.html", context)
+
+
+def _map(inside: queries.Inside, may_store: bool, looked_at: list[str]) -> dict[str, Any]:
+    tube_href = reverse("tube", args=["000000000"]).replace("000000000", "{tube}")
+    slot_href = f"{reverse('put_away')}?unit={inside.unit.code}&slot={{slot}}" if may_store else ""
+    now = ms(timezone.now())
+    lines = picture.box_map(inside.unit, inside.tubes, tube_href, slot_href, looked_at, now)
+    return {"lines": lines, "heads": inside.unit.grid.col_heads, "naming": NAMINGS[inside.unit.naming]}
+
+
+@require_safe
+@right("see")
+def map_pdf(request: HttpRequest, code: str) -> HttpResponse:
+    """The map of a box on one page of paper."""
+    found = unit_or_404(code)
+    if found.kind != "box":
+        raise Http404("Only a box has a map.")
+    answer = HttpResponse(paper.map_pdf(queries.inside(found)), content_type="application/pdf")
+    answer["Content-Disposition"] = f'inline; filename="box-{found.code}.pdf"'
+    return answer
+
+
+@require_safe
+@right("see")
+def find(request: HttpRequest) -> HttpResponse:
+    """From a code to the place: a tube in its box, or the unit itself."""
+    form = FindForm(request.GET if "code" in request.GET else None)
+    if form.is_valid():
+        try:
+            return redirect(_found(form.cleaned_data["code"]))
+        except Refused as no:
+            form.add_error(None, ValidationError(no.sentence, no.code))
+    status = 422 if form.is_bound else 200
+    return render(request, "store/find.html", {"form": form}, status=status)
+
+
+def _found(text: str) -> str:
+    if (place := queries.unit_by_code(text)) is not None:
+        return reverse("unit", args=[place.code])
+    code = codes.tube(text)
+    state = ledger.state(code)
+    if state is None or state.status == "unknown":
+        raise Refused("tube_unknown", f"{codes.show(code)}: no label with this code was printed.")
+    if state.unit and queries.unit_by_code(state.unit):
+        return f"{reverse('unit', args=[state.unit])}?{urlencode({'tube': code})}"
+    return reverse("tube", args=[code])
+
+
+@require_safe
+@right("see")
+def room(request: HttpRequest) -> HttpResponse:
+    """Empty places, by class and freezer."""
+    return render(request, "store/room.html", {"rows": queries.room_by_class(suggest.rooms().values())})
+
+
+@require_safe
+@right("store")
+def where(request: HttpRequest) -> HttpResponse:
+    """Where tubes could go; nothing is written."""
+    form = WhereForm(request.GET if "tubes" in request.GET else None)
+    context: dict[str, Any] = {"form": form}
+    if form.is_valid():
+        who = request.person  # type: ignore[attr-defined]
+        context["advice"] = suggest.advise(form.cleaned_data["tubes"], who.agency.code)
+    return render(request, "store/where.html", context, status=422 if form.errors else 200)
+
+
+@asks
+@right("store")
+def carry(request: HttpRequest) -> HttpResponse:
+    """Two scans: what moves, where to. The destination stays for the next one."""
+    form = bound(CarryForm, request, initial={name: request.GET.get(name, "") for name in ("unit", "to")})
+    form.fields["to" if form["unit"].value() else "unit"].widget.attrs["autofocus"] = True
+
+    def do(said: dict[str, Any]) -> str:
+        carrying.carry(actor(request), **said)
+        if doubt := carrying.doubts(said["to"]):
+            messages.warning(request, doubt)
+        return f"{reverse('carry')}?{urlencode({'to': said['to'].strip().upper()})}"
+
+    context = {"places": queries.holder_codes()}
+    return act_view(request, form, "store/carry.html", do, context, done="Moved. Scan the next one.")
 
 
 def placing(request: HttpRequest, action: Callable[..., str], words: dict[str, str]) -> HttpResponse:

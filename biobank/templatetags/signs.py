@@ -47,6 +47,10 @@ MARKS: dict[str, tuple[str, str]] = {
     "act": ("act now", shape(DIAMOND, SIGNAL) + shape("M12 6.6v7m0 2v2.2", width=2.6)),
     "done": ("done", shape(TICK, width=2.8)),
     "disputed": ("disputed", shape("M5 2v20", width=2.6) + shape("M5 3h15l-4 5 4 5H5z", SIGNAL)),
+    "reserved": (
+        "reserved",
+        shape("M4 10.5h3V7a5 5 0 0 1 10 0v3.5h3v11H4z", SHEET) + shape("M12 14v4", width=2.8),
+    ),
     # where a tube is
     "unknown": ("not known", ring(dash="3.4 2.9") + shape(QUESTION, width=2.2)),
     "void": ("void", shape("M2.5 2.5h19v19h-19z", dash="3.4 2.9") + shape("M4 20 20 4", width=2.6)),

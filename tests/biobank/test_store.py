@@ -6,10 +6,11 @@ from datetime import timedelta
 
 import pytest
 
-from biobank.acting import act, perform
+from biobank.acting import act, ms, perform
 from biobank.core import codes
 from biobank.models import Unit
 from biobank.store import actions, queries
+from biobank.store.picture import age, box_map
 from custody import queries as ledger
 from custody.core.event import new_id
 from custody.record import record
@@ -24,6 +25,7 @@ from tests.biobank.lab import (
     SPUN,
     STORED,
     SWAB,
+    aliquots,
     lab_set,
     primary,
     refused,
@@ -414,14 +416,39 @@ def test_the_map_has_every_slot_once_and_marks_what_needs_a_look(labtech, tubes)
         labtech, "discrepancy_noted", key=new_id(), at=LATER, data={"code": "label_torn"},
         lines=[{"t": primary(tubes, GEL), "role": "subj"}],
     )  # fmt: skip
+    perform(
+        labtech, "reserved", key=new_id(), at=LATER, lines=[{"t": primary(tubes, HEPARIN), "role": "subj"}]
+    )
     box = queries.inside(Unit.objects.get(code=BOX))
-    rows = queries.box_rows(box.unit, box.tubes, "/t/{tube}/", "/p/?slot={slot}", [primary(tubes, RED)])
-    cells = [cell for row in rows for cell in row]
+    now = ms(DRAWN + timedelta(days=3))
+    rows = box_map(box.unit, box.tubes, "/t/{tube}/", "/p/?slot={slot}", [primary(tubes, RED)], now)
+    cells = [cell for row in rows for cell in row.cells]
     assert len(rows) == 9 and len({cell.name for cell in cells}) == 81
     red, gel, heparin, free = cells[:4]
     assert (red.tube, red.current, red.mark, red.href) == (primary(tubes, RED), True, "", f"/t/{red.tube}/")
-    assert (gel.mark, gel.current, heparin.mark) == ("disputed", False, "")
+    assert (gel.mark, gel.current, heparin.mark) == ("disputed", False, "reserved")
+    assert (red.matrix, red.age) == ("BLD", "3 d")
+    assert "".join(row.head for row in rows) == "ABCDEFGHI"
     assert (free.name, free.tube, free.href) == ("A4", "", "/p/?slot=A4")
+
+
+@pytest.mark.parametrize(
+    "days, words", [(0, "0 d"), (59, "59 d"), (61, "2 mo"), (365, "11 mo"), (366, "12 mo"), (800, "2 y")]
+)
+def test_age_is_said_in_days_months_and_years(days, words):
+    assert age(1, 1 + days * 86_400_000) == words
+    assert age(None, 5) == age(9, 5) == ""
+
+
+def test_an_aliquot_is_as_old_as_the_tube_it_was_made_from(labtech, tubes):
+    vial = aliquots(tubes, RED)[0]
+    lines = [{"t": primary(tubes, RED), "role": "from", "ul": 1000}]
+    lines += [{"t": vial, "role": "to", "of": primary(tubes, RED), "ul": 1000, "matrix": "SER"}]
+    perform(labtech, "aliquoted", key=new_id(), at=MADE, data={"loss_ul": 0}, lines=lines)
+    put(labtech, [vial])
+    box = queries.inside(Unit.objects.get(code=BOX))
+    cell = box_map(box.unit, box.tubes, "", "", (), ms(DRAWN + timedelta(days=100)))[0].cells[0]
+    assert (cell.tube, cell.matrix, cell.age, cell.href) == (vial, "SER", "3 mo", "")
 
 
 def test_two_tubes_that_claim_one_slot_are_both_listed(labtech, tubes):
@@ -430,7 +457,7 @@ def test_two_tubes_that_claim_one_slot_are_both_listed(labtech, tubes):
     record([act(labtech, "put_away", key=new_id(), at=STORED, lines=[line])], login="labtech", strict=False)
     box = queries.inside(Unit.objects.get(code=BOX))
     assert [(place.slot, place.state.contested) for place in box.tubes] == [("A1", True), ("A1", True)]
-    assert queries.box_rows(box.unit, box.tubes, "{tube}", "")[0][0].mark == "disputed"
+    assert box_map(box.unit, box.tubes, "{tube}", "")[0].cells[0].mark == "disputed"
     with refused("slot_taken"):
         put(labtech, rack(tubes, EDTA), slot="A1")
     put(labtech, rack(tubes, EDTA))
