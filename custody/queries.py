@@ -19,6 +19,9 @@ from custody.core.state import Happening, Problem, Stay, TubeState, UnitStay
 from custody.models import Device, Event, Finding, Head, Held
 from custody.models import TubeState as TubeRow
 from custody.models import UnitState as UnitRow
+from custody.stock import Stock as Stock
+from custody.stock import stock as stock
+from custody.stock import units_moved as units_moved
 
 NAMES = [one.name for one in fields(TubeState)]
 
@@ -85,6 +88,17 @@ def unit_stays(codes: Iterable[str] | None = None) -> dict[str, list[UnitStay]]:
 def units() -> dict[str, str | None]:
     """What each unit stands in now. 1 query."""
     return dict(UnitRow.objects.values_list("unit", "parent"))
+
+
+def above(unit: str, most: int = 20) -> list[str]:
+    """This unit, what it stands in, and so on outwards. One query a step, however many units there are."""
+    path = [unit]
+    while len(path) < most:
+        up = UnitRow.objects.filter(unit=path[-1]).values_list("parent", flat=True).first()
+        if up is None or up in path:
+            break
+        path.append(up)
+    return path
 
 
 def box(unit: str) -> dict[tuple[int, int], str]:
