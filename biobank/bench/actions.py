@@ -14,6 +14,7 @@ from django.utils import timezone
 from biobank.acting import Actor, ms
 from biobank.bench import queries
 from biobank.bench.hands import in_hand, on_the_bench, repeated, write
+from biobank.bench.spinning import refuse_again
 from biobank.core import codes
 from biobank.models import Tube
 from custody import queries as ledger
@@ -35,15 +36,20 @@ def spin(
     radius_mm: int | None = None,
     centi_c: int | None = None,
     brake: bool | None = None,
+    again_why: str = "",
     at: datetime | None = None,
 ) -> str:
-    """One `spun` event for all the tubes of one run. `g`, or `rpm` and `radius_mm` (then g follows)."""
+    """One `spun` event for all the tubes of one run. `g`, or `rpm` and `radius_mm` (then g follows).
+
+    again_why: why a gel tube was spun a second time; without it that is refused.
+    """
     if repeated(actor, key, "spun"):
         return key
     force = spin_force(g, rpm, radius_mm)
     if minutes is None or minutes < 1:
         raise Refused("minutes_not_positive", "A spin lasts at least one minute.")
     on_the_bench(actor, tubes)
+    refuse_again(tubes, again_why)
     said = {
         "g": force,
         "rpm": rpm,
@@ -51,6 +57,7 @@ def spin(
         "minutes": minutes,
         "centi_c": centi_c,
         "brake": brake,
+        "note": again_why.strip(),
     }
     return write(actor, "spun", key, at, [{"t": code, "role": "subj"} for code in tubes], said)
 

@@ -13,8 +13,9 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from biobank.forms import ActForm, CelsiusField, TubeField, TubesField
-from biobank.models import Tube
+from biobank.models import Agency, Rotor, Tube
 from custody.core.refusal import Refused
+from custody.core.spin import rpm_for
 
 GRADES = [
     ("", "not looked at"),
@@ -55,10 +56,31 @@ class SpinForm(ActForm):
     tubes = ScannedTubes(label="Tubes in this run")
     g = WholeNumber(label="Force, × g", help_text="Or leave it empty and give speed and radius.")
     rpm = WholeNumber(label="Speed, rpm")
+    rotor = forms.ModelChoiceField(
+        Rotor.objects.none(), required=False, empty_label="none of these", help_text="Fills the radius."
+    )
     radius_mm = WholeNumber(label="Rotor radius, mm", help_text="From the axis to the middle of the tube.")
     minutes = WholeNumber(label="Minutes", required=True)
     centi_c = CelsiusField(label="Temperature, °C")
     brake = forms.ChoiceField(label="Brake", choices=BRAKE, required=False)
+    again_why = forms.CharField(
+        label="Why a gel tube was spun again", required=False, max_length=200, help_text="Only if it was."
+    )
+
+    def __init__(self, *args: Any, agency: Agency, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["rotor"].queryset = Rotor.objects.filter(agency=agency, retired=False)  # type: ignore[attr-defined]
+
+    def clean(self) -> dict[str, Any]:
+        """The rotor's radius goes with a speed, or with a force, from which the speed follows."""
+        said = super().clean() or self.cleaned_data
+        rotor = said.pop("rotor", None)
+        force = said.get("rpm") is not None or said.get("g") is not None
+        if rotor and said.get("radius_mm") is None and force:
+            said["radius_mm"] = rotor.radius_mm
+            if said.get("rpm") is None and said["g"] >= 1:
+                said["rpm"] = round(rpm_for(said["g"], rotor.radius_mm))
+        return said
 
     def clean_brake(self) -> bool | None:
         return {"yes": True, "no": False}.get(self.cleaned_data["brake"])

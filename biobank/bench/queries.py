@@ -13,7 +13,7 @@ from biobank.models import PlannedTube, Tube
 from custody import queries as ledger
 from custody.core.state import Happening, TubeState
 
-SEPARATED = {"SER", "PL1", "BUF"}  # what only a spin brings apart (SPREC: serum, plasma, buffy coat)
+SEPARATED = {"SER", "PL1", "BUF", "CEL"}  # only a spin brings them apart (SPREC: serum, plasma, buffy coat)
 FIRST_ALIQUOT = 101  # labels.md: numbers below are primaries
 
 
@@ -35,7 +35,7 @@ class Waiting:
         """How many of the planned aliquots have not been made; none are planned from an aliquot."""
         if self.planned is None or self.state.parent is not None:
             return 0
-        return max(0, self.planned.aliquots - self.made)
+        return max(0, sum(one.count for one in self.planned.made.all()) - self.made)
 
 
 @dataclass
@@ -72,7 +72,7 @@ def bench(org: str, now_ms: int) -> Bench:
 
 
 def _labels(names: Sequence[str]) -> Iterable[Tube]:
-    return Tube.objects.filter(code__in=names).select_related("planned")
+    return Tube.objects.filter(code__in=names).select_related("planned").prefetch_related("planned__made")
 
 
 def _list_for(found: Bench, waiting: Waiting, spun: bool) -> list[Waiting]:
@@ -85,7 +85,8 @@ def wants_spin(state: TubeState, planned: PlannedTube | None) -> bool:
     """Whether something is planned from this tube that only a spin brings apart; never from an aliquot."""
     if state.parent is not None:
         return False
-    return (planned.aliquot_matrix if planned and planned.aliquots else state.matrix) in SEPARATED
+    made = [one.matrix for one in planned.made.all()] if planned else []
+    return any(matrix in SEPARATED for matrix in made or [state.matrix])
 
 
 def last(said: Sequence[Happening], *kinds: str) -> Happening | None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.contrib import messages
 from django.http import Http404, HttpRequest, HttpResponse
 from django.shortcuts import redirect, render
 from django.urls import reverse
@@ -15,6 +16,7 @@ from biobank.acting import ms
 from biobank.bench import actions, queries
 from biobank.bench.asked import actor, bound
 from biobank.bench.forms import AliquotForm, GradeForm, ParentForm, SpinForm, name
+from biobank.bench.spinning import warnings
 from biobank.forms import act_view
 from custody.core.refusal import Refused
 
@@ -31,12 +33,18 @@ def bench(request: HttpRequest) -> HttpResponse:
 @right("bench")
 def spin(request: HttpRequest) -> HttpResponse:
     """Scan a rack, say how it was spun."""
-    form = bound(SpinForm, request)
+    who = actor(request)
+    start = {name: request.GET[name] for name in ("g", "minutes", "rotor") if name in request.GET}
+    form = bound(SpinForm, request, initial=start, agency=who.person.agency)
     if "work_out" in request.POST:
         return worked_out(request, form)
 
     def do(said: dict[str, Any]) -> str:
-        actions.spin(actor(request), **said)
+        force = actions.spin_force(said["g"], said["rpm"], said["radius_mm"])
+        begun = ms(said["at"] or timezone.now())
+        actions.spin(who, **said)
+        for sentence in warnings(said["tubes"], force, said["minutes"], begun):
+            messages.info(request, f"Take note. {sentence}")
         return reverse("bench")
 
     return act_view(request, form, "bench/spin.html", do, done="Spun. Next: aliquot.")
@@ -46,12 +54,14 @@ def worked_out(request: HttpRequest, form: SpinForm) -> HttpResponse:
     """Shows the force that a speed and a radius give, and changes nothing."""
     form.is_valid()
     typed, said = request.POST.dict(), form.cleaned_data
+    agency = actor(request).person.agency
     try:
         force = actions.spin_force(None, said.get("rpm"), said.get("radius_mm"))
     except Refused as no:
-        context = {"form": SpinForm(initial=typed, tz=form.tz), "no": no}
+        context = {"form": SpinForm(initial=typed, tz=form.tz, agency=agency), "no": no}
         return render(request, "bench/spin.html", context, status=422)
-    shown = SpinForm(initial=typed | {"g": force}, tz=form.tz)
+    typed |= {"g": str(force), "radius_mm": str(said["radius_mm"])}
+    shown = SpinForm(initial=typed, tz=form.tz, agency=agency)
     return render(request, "bench/spin.html", {"form": shown, "force": force})
 
 
