@@ -26,6 +26,7 @@ ANSWERS = {"cannot_tell", "not_fit"}  # of rules, not refusals
 ROOMS = [("custody", "The ledger")] + [
     ("biobank/" + room, words)
     for room, words in [
+        ("plans", "Sample plans"),
         ("field", "The field"),
         ("labels", "Labels"),
         ("bench", "The bench"),

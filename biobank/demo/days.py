@@ -11,12 +11,16 @@ from datetime import datetime, timedelta
 from typing import Any
 
 from biobank.bench import actions as bench
+from biobank.days.actions import close, write_off
+from biobank.days.queries import account
 from biobank.demo.world import World, key
 from biobank.field import actions as field
 from biobank.field.actions import Filled, Missed
+from biobank.field.vitals import measure, take
 from biobank.handoffs import actions as handoffs
 from biobank.labels.actions import print_sets, reprint
 from biobank.models import FieldDay, TubeSet
+from biobank.sets.actions import Taker, issue, pack, scan_into_bag
 from biobank.store import actions as store
 from custody import queries as ledger
 
@@ -41,6 +45,7 @@ class Capture:
     missed: dict[int, str]
     spin_after: int = 44
     grade: int | None = 0
+    grams: int = 62_000
     box: str = "NLB-B002"
     reprint: int | None = None
     tube_set: TubeSet | None = None
@@ -75,6 +80,7 @@ def steps(world: World) -> Iterator[Step]:
             yield f"capture {one.name}", lambda one=one: beach(world, one)
             yield f"bench {one.name}", lambda one=one: lab(world, one)
         yield "to the biobank", lambda caught=caught: to_biobank(world, caught)
+    yield "sign off the first day", lambda: sign_off(world)
     yield "next field day", lambda: next_day(world)
 
 
@@ -98,6 +104,17 @@ def print_all(world: World) -> None:
                 reprint(
                     tech, key(f"reprint {one.name}"), tube_set, "Label smeared by sea water", [code], at=at
                 )
+            bag(world, one)
+
+
+def bag(world: World, one: Capture) -> None:
+    """Every tube is scanned into its bag, and the bag goes out with the field tech."""
+    tech, tube_set = world.actor("fieldtech"), TubeSet.objects.get(pk=one.tube_set.pk)  # type: ignore[union-attr]
+    scan_into_bag(tech, tube_set, [code for code in one.codes() if int(code[5:8]) < 100])
+    pack(tech, key(f"bag {one.name}"), tube_set, sheet=True, at=world.at(one.days_ago + 1, "18:00", one.nth))
+    tube_set.refresh_from_db()
+    taker = Taker(tech.person.agency, tech.person)
+    issue(tech, key(f"issue {one.name}"), tube_set, taker, at=world.at(one.days_ago, "07:10", one.nth))
 
 
 def beach(world: World, one: Capture) -> None:
@@ -107,11 +124,15 @@ def beach(world: World, one: Capture) -> None:
     animal = world.animals[one.animal]
     clock = {"net_closed": at(0), "out_of_water": at(6)}
     workup = field.bind(tech, key(f"bind {one.name}"), tube_set, animal=animal, clock=clock, at=at(7))
+    measure(
+        tech, workup, {"mass_g": one.grams, "mass_estimated": False, "length_mm": 1_340 + 20 * one.animal}, {}
+    )
     tube_set.refresh_from_db()
     numbers = [number for number in range(1, 9) if number not in one.missed]
     filled = [Filled(one.code(n), at(10 + n), one.short.get(n)) for n in numbers]
     missed = [Missed(one.code(n), reason) for n, reason in one.missed.items()]
     field.draw(tech, key(f"draw {one.name}"), tube_set, filled, missed, at=at(22))
+    take(tech, key(f"vitals {one.name}"), workup, {"temp": 3_740, "heart": 112, "breaths": 14}, at=at(15))
     field.set_clock(tech, workup, {"released": at(25)})
     drawn = [one.code(n) for n in numbers]
     store.put_away(tech, key(f"cooler {one.name}"), drawn, "SSS-C1", at=at(26))
@@ -225,6 +246,17 @@ def to_biobank(world: World, caught: list[Capture]) -> None:
             store.put_away(
                 curator, key(f"store {one.name}"), mine, one.box, at=world.at(first, "19:40", one.nth)
             )
+
+
+def sign_off(world: World) -> None:
+    """The evening of the first day: labels of what was never drawn are written off, then it is signed off."""
+    tech = world.actor("fieldtech")
+    day = FieldDay.objects.get(site=world.site, date=world.today - timedelta(days=9))
+    at = world.at(9, "21:00")
+    write_off(tech, key("no parent"), day, lambda it: it.without_parent, "parent not collected", at=at)
+    if account(day).open:
+        write_off(tech, key("not made"), day, lambda it: it.open, "not made", at=at + minutes(4))
+    close(tech, key("sign off"), day, "The late spin of the third seal is known.", at=at + minutes(9))
 
 
 def one_serum(one: Capture) -> str:

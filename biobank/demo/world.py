@@ -11,7 +11,9 @@ from django.contrib.auth import get_user_model
 from django.utils import timezone
 
 from biobank.acting import Actor, saving
+from biobank.blood.actions import set_limit
 from biobank.checks.actions import install_starter
+from biobank.core.blood import Rule as BloodRule
 from biobank.models import (
     Agency,
     Animal,
@@ -23,6 +25,7 @@ from biobank.models import (
     SamplePlan,
     Site,
 )
+from biobank.plans.actions import install
 from biobank.store.actions import add_unit
 from custody.core.event import derived_id
 
@@ -38,6 +41,8 @@ PEOPLE = [
     ("curator", "P03", "Signe Nordby", "NLB", Role.CURATOR),
     ("collaborator", "P04", "Ada Fjellro", "NLB", Role.COLLABORATOR),
     ("auditor", "P05", "Ivar Holme", "NLB", Role.AUDITOR),
+    ("veterinarian", "P06", "Tor Hauge", "SSS", Role.FIELD),
+    ("administrator", "P07", "Liv Bergset", "NLB", Role.ADMINISTRATOR),
 ]
 AGENCIES = [("SSS", "Skarvik Seal Survey"), ("TFL", "Tarn Field Laboratory"), ("NLB", "Northlight Biobank")]
 
@@ -138,11 +143,19 @@ def make_world() -> World:
     for username, code, name, agency, role in PEOPLE:
         user = get_user_model().objects.create_user(username)
         world.people[username] = Person.objects.create(
-            code=code, name=name, agency=agencies[agency], programme=programme, role=role, user=user
+            code=code,
+            name=name,
+            agency=agencies[agency],
+            programme=programme,
+            role=role,
+            user=user,
+            veterinarian=username == "veterinarian",
         )
     world.animals = [make_animal(world, *one) for one in ANIMALS]
     make_units(world, agencies)
     install_starter(world.people["curator"].user, WHY)
+    install(programme, world.people["curator"].user, "SEAL-FULL")
+    limit_blood(world)
     return world
 
 
@@ -151,11 +164,13 @@ def make_plan(programme: Programme) -> SamplePlan:
     for order, one in enumerate(PLAN, 1):
         number, label, matrix, additive, cap, container, ul, (n, made, made_ul), rank = one
         handling, purpose = HANDLING[number]
-        PlannedTube.objects.create(
+        planned = PlannedTube.objects.create(
             plan=plan, number=number, label=label, matrix=matrix, additive=additive, cap=cap,
-            container=container, volume_ul=ul, handling=handling, order_of_draw=order, aliquots=n,
-            aliquot_matrix=made, aliquot_ul=made_ul, target_centi=-8000, priority=rank, purpose=purpose,
+            container=container, volume_ul=ul, handling=handling, order_of_draw=order,
+            target_centi=-8000, priority=rank, purpose=purpose,
         )  # fmt: skip
+        if n:
+            planned.made.create(count=n, matrix=made, ul=made_ul, target_centi=-8000, purpose=purpose)
     return plan
 
 
@@ -171,6 +186,13 @@ def make_animal(world: World, code: str, sex: str, chip: str, tag: str) -> Anima
         for name in names:
             name.save()
     return animal
+
+
+def limit_blood(world: World) -> None:
+    """What the survey's veterinarian set for it; invented, and no advice for anybody else's animals."""
+    source = "Demo: the veterinarian of the survey, one per cent of body mass in 14 days"
+    since = world.today - timedelta(days=30)
+    set_limit(world.actor("veterinarian"), key("blood limit"), BloodRule(10, None, None, 14), since, source)
 
 
 def make_units(world: World, agencies: dict[str, Agency]) -> None:

@@ -1,42 +1,77 @@
 """The nouns of the biobank, by file. One app label; Django finds them here."""
 
+from .blood import BloodAllowance, BloodLimit
 from .checks import Assay, AssayTakes, Rule, RuleSet
+from .counts import Count, CountDraw, CountRead
 from .field import Animal, FieldDay, Identifier, Sex, Site, Workup
+from .identity import AnimalMerge
 from .imports import TableDraft, TableImport, TableMapping
 from .loggers import Logger, LoggerDraft, LoggerImport, LoggerMapping, LoggerPlacement, ReadingDay
+from .lots import TubeLot
+from .packing import PackScan
 from .people import Agency, Person, Programme, Role
-from .plans import ADDITIVES, MATRICES, PlannedTube, SamplePlan, Tube, TubeSet
+from .plans import (
+    ADDITIVES,
+    MATRICES,
+    PlannedAliquot,
+    PlannedTube,
+    SamplePlan,
+    ShortRule,
+    Taxon,
+    Tube,
+    TubeSet,
+)
+from .printers import Printer
+from .rotor import Rotor
+from .sheets import SheetPhoto
 from .store import Unit
+from .vitals import Girth, Vital
 
 __all__ = [
     "ADDITIVES",
     "MATRICES",
     "Agency",
     "Animal",
+    "AnimalMerge",
     "Assay",
     "AssayTakes",
+    "BloodAllowance",
+    "BloodLimit",
+    "Count",
+    "CountDraw",
+    "CountRead",
     "FieldDay",
+    "Girth",
     "Identifier",
     "Logger",
     "LoggerDraft",
     "LoggerImport",
     "LoggerMapping",
     "LoggerPlacement",
+    "PackScan",
     "Person",
+    "PlannedAliquot",
     "PlannedTube",
+    "Printer",
     "Programme",
     "ReadingDay",
     "Role",
+    "Rotor",
     "Rule",
     "RuleSet",
     "SamplePlan",
     "Sex",
+    "SheetPhoto",
+    "ShortRule",
     "Site",
     "TableDraft",
     "TableImport",
     "TableMapping",
+    "Taxon",
     "Tube",
+    "TubeLot",
     "TubeSet",
     "Unit",
+    "Vital",
     "Workup",
 ]
