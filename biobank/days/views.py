@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import replace
 from typing import Any
 
 from django.core.exceptions import PermissionDenied
@@ -64,13 +63,6 @@ def day(request: HttpRequest, pk: int) -> HttpResponse:
         "changes": field_queries.changes(found, found.site.programme.tz),
     }
     return render(request, "days/day.html", {**context, **rights(request)})
-
-
-def _history(day: FieldDay) -> list[field_queries.Change]:
-    """How the day came to be; who signed off and when stands there anyway."""
-    said = field_queries.changes(day, day.site.programme.tz)
-    told = {"closed at", "closed by"}
-    return [replace(one, what=[part for part in one.what if part[0] not in told]) for one in said]
 
 
 def _account(request: HttpRequest, found: FieldDay) -> dict[str, Any]:

@@ -239,28 +239,6 @@ class NewAnimalForm(ActForm):
         del self.fields["at"]
 
 
-class PaperForm(forms.Form):
-    """Which labels on which paper."""
-
-    stock = forms.ChoiceField(label="Label stock")
-    start = forms.IntegerField(
-        label="Labels used up on the first sheet", min_value=0, max_value=500, initial=0, required=False
-    )
-    which = forms.ChoiceField(
-        label="Which tubes",
-        required=False,
-        choices=[
-            ("all", "All of the set"),
-            ("primaries", "Tubes to draw"),
-            ("aliquots", "Tubes for aliquots"),
-        ],
-    )
-
-    def __init__(self, *args: Any, stocks: Sequence[tuple[str, str]], **kwargs: Any) -> None:
-        super().__init__(*args, **kwargs)
-        self.fields["stock"].choices = stocks
-
-
 class ReprintForm(ActForm):
     """Labels that are printed a second time."""
 

@@ -15,7 +15,7 @@ from django.contrib.auth.models import AbstractBaseUser
 from django.db import IntegrityError, models, transaction
 
 from biobank.acting import Actor, saving
-from biobank.models import Agency, Person, Programme, Role, Site
+from biobank.models import Agency, Person, Programme, Site
 from custody.core.refusal import Refused
 
 
@@ -139,8 +139,3 @@ def end_login(actor: Actor, person: Person, reason: str) -> None:
     with transaction.atomic(), saving(actor.person.user, f"login ended: {reason}"[:100], person):
         person.user.save(update_fields=["is_active"])
         person.save()
-
-
-def administrators(programme: Programme) -> int:
-    """How many can sign in and add people."""
-    return Person.objects.filter(programme=programme, role=Role.ADMINISTRATOR, user__is_active=True).count()
