@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from typing import Any
-from urllib.parse import urlencode
 
 from django.contrib import messages
 from django.core.paginator import Paginator
@@ -15,20 +14,16 @@ from django.views.decorators.http import require_safe
 
 from biobank.access import may, right
 from biobank.acting import Actor
+from biobank.field import scanning
 from biobank.field.forms import NewAnimalForm
 from biobank.field.queries import animal_or_404, changes, workup_or_404
 from biobank.forms import act_view
-from biobank.models import Animal, AnimalMerge, Identifier, Workup
+from biobank.models import Animal, AnimalMerge, Identifier
 
 from . import actions, queries
 from .forms import ChipForm, EndForm, FindForm, IdentifierForm, MergeForm, SplitForm, UndoMergeForm
 
 PAGE = 50
-CHIP_SAID = {
-    "identified": "The chip says which animal it is.",
-    "same": "The chip agrees with the animal of this workup.",
-    "added": "The chip is new; the animal bears it from today.",
-}
 
 
 def _actor(request: HttpRequest) -> Actor:
@@ -153,19 +148,6 @@ def animal_split(request: HttpRequest, code: str) -> HttpResponse:
     return _page(request, found, "split_form", form, do, "This is the other animal.")
 
 
-def chip_read(request: HttpRequest, workup: Workup, text: str, **said: Any) -> str:
-    """Where a chip leads that was read on the animal in hand; a chip that nobody knows, to a new animal."""
-    found = actions.read_chip(_actor(request), workup, text, **said)
-    for warning in found.warnings:
-        messages.warning(request, warning)
-    if found.word in CHIP_SAID:
-        messages.info(request, CHIP_SAID[found.word])
-    if found.word == "unknown":
-        asked = urlencode({"chip": found.chip.text})
-        return reverse("workup_chip", args=[workup.code]) + f"?{asked}"
-    return reverse("workup", args=[workup.code])
-
-
 @right("draw")
 def workup_chip(request: HttpRequest, code: str) -> HttpResponse:
     """A chip is read on the animal in hand. A chip that nobody knows leads on to a new animal."""
@@ -173,7 +155,11 @@ def workup_chip(request: HttpRequest, code: str) -> HttpResponse:
     form = ChipForm(_asked(request), auto_id="chip_%s")
 
     def do(said: dict[str, Any]) -> str:
-        return chip_read(request, workup, **said)
+        read = scanning.chip(_actor(request), workup, said["text"], said["reason"], said["as_read"])
+        messages.info(request, read.sentence)
+        for warning in read.warnings:
+            messages.warning(request, warning)
+        return read.to or reverse("workup", args=[workup.code])
 
     asked_chip = request.GET.get("chip", "")[:20]
     context = {"workup": workup, "chip_form": form, "new_chip": asked_chip}

@@ -65,15 +65,15 @@ def scan(actor: Actor, workup: Workup, text: str, sent: Sent) -> Answer:
     """
     said = scanned.read(text)
     if said.kind == scanned.CHIP:
-        return chip(actor, workup, said.text, sent)
+        return chip(actor, workup, said.text, sent.note)
     if said.kind == scanned.BAG:
         return Answer(bind_bag(actor, workup, said.text, sent))
     return Answer(fill(actor, workup, [said.text], sent))
 
 
-def chip(actor: Actor, workup: Workup, text: str, sent: Sent) -> Answer:
+def chip(actor: Actor, workup: Workup, text: str, reason: str = "", as_read: bool = False) -> Answer:
     """Who bears this chip becomes known; a chip that nobody bears leads to the page where one says who."""
-    read = read_chip(actor, workup, text, sent.note)
+    read = read_chip(actor, workup, text, reason, as_read)
     to = ""
     if read.word == "unknown":
         to = reverse("workup_chip", args=[workup.code]) + "?" + urlencode({"chip": read.chip.text})

@@ -79,7 +79,7 @@ def test_find_by_chip_and_by_what_is_not_there(people, sign_in):
 def test_a_chip_that_is_read_says_which_animal_it_is(people, sign_in, workup):
     client = sign_in("fieldtech")
     answer = client.post(reverse("workup_chip", args=[workup.code]), {"text": CHIP}, follow=True)
-    assert "says which animal it is" in text(answer) and "should not bear it" in text(answer)
+    assert "The chip says who it is: A-0001." in text(answer) and "should not bear it" in text(answer)
     assert Workup.objects.get(pk=workup.pk).animal == people.animal
 
 
