@@ -13,8 +13,7 @@ from typing import Any, TypeVar
 from django.db import connection
 from django.db.models import AutoField, Model, QuerySet
 
-from custody import spread
-from custody.core import canon
+from custody import spread, stored
 from custody.core.fold import (
     Amendment,
     Standing,
@@ -110,7 +109,7 @@ def _by_subject(rows: list[Row], known: Standing | None = None) -> dict[str, lis
     events = _events(rows)
     said: dict[str, list[Happening]] = {}
     for row in rows:
-        said.setdefault(row[0], []).append(beside(events[row[3]], row[2], canon.read(row[1])))
+        said.setdefault(row[0], []).append(beside(events[row[3]], row[2], stored.read(row[1])))
     known = known or standing(amendments({one.id for one in events.values()}))
     return {name: as_amended(ones, known) for name, ones in said.items()}
 
@@ -119,7 +118,7 @@ def _events(rows: list[Row]) -> dict[int, Happening]:
     """Each header is read once, however many tubes it names. Ids are taken from the headers, because making
     UUIDs of columns takes longer than reading the text."""
     headers = {row[3]: row for row in rows}
-    said = {seq: canon.read(row[4]) for seq, row in headers.items()}
+    said = {seq: stored.read(row[4]) for seq, row in headers.items()}
     at = _moments({one["ref"] for one in said.values() if "ref" in one})
     return {seq: _happening(seq, said[seq], at, *row[5:]) for seq, row in headers.items()}
 
@@ -139,7 +138,7 @@ def amendments(ids: set[str] | None) -> list[Amendment]:
 
 
 def _amendment(event: Event) -> Amendment:
-    said = canon.read(event.body)
+    said = stored.read(event.body)
     fields = said["data"].get("set") or {}
     return Amendment(event.seq, str(event.event_id), str(event.of), event.kind, fields, said["rec_at"])
 

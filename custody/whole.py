@@ -109,11 +109,13 @@ def compared(known: Standing, piece: Piece) -> Compared:
 
 def _compared(known: Standing, piece: Piece) -> Compared:
     found, problems = _folded(known, piece)
-    stored = {row[0]: row for row in piece.of(TubeRow.objects, "tube").values_list(*PLAIN)}
+    rows = piece.of(TubeRow.objects, "tube").values_list(*PLAIN)
+    stored = {row[0]: row for row in spread.raw(rows)}
     odd = causes(problems) ^ findings(piece.of(Finding.objects.exclude(code=refold.LOOP), "subject"))
     folded = {name: plain(one) for name, one in found.items()}
-    if folded == stored:
+    if folded == stored:  # SQLite's yes and no are 1 and 0, which are equal to them
         return Compared(len(folded), [], False, odd)
+    stored = {row[0]: row for row in rows}
     moved = {row[:1] + _place(row) for row in folded.values()} != {
         row[:1] + _place(row) for row in stored.values()
     }

@@ -50,6 +50,8 @@ def effective(said: Iterable[Happening], amendments: Sequence[Amendment]) -> lis
 def as_amended(said: Iterable[Happening], known: Standing) -> list[Happening]:
     """The same, when it has been worked out what stands."""
     dead, live = known
+    if not live:
+        return list(said)
     amended = [_amended(one, live[one.id], one.id in dead) if one.id in live else one for one in said]
     moments = {one.id: one.at_ms for one in amended if one.corrected}
     return [_answering(one, moments) for one in amended] if moments else amended
@@ -101,13 +103,16 @@ def _corrected(said: Happening, fields: Mapping[str, Any]) -> Happening:
 
 def order(said: Happening) -> tuple[int, int, int, str, int]:
     """When it happened; an answer never before what it answers; then what makes a tube comes first."""
-    answered = said.ref_at_ms if said.ref_at_ms is not None else said.at_ms
-    return max(said.at_ms, answered), int(said.ref is not None), KINDS[said.kind].rank, said.id, said.n
+    rank = KINDS[said.kind].rank
+    if said.ref is None:
+        return said.at_ms, 0, rank, said.id, said.n
+    answered = said.at_ms if said.ref_at_ms is None else said.ref_at_ms
+    return max(said.at_ms, answered), 1, rank, said.id, said.n
 
 
 def in_order(said: Iterable[Happening]) -> list[Happening]:
     """What counts, in the order in which it happened."""
-    return sorted((one for one in said if not one.voided), key=order)
+    return sorted([one for one in said if not one.voided], key=order)
 
 
 def fold(tube: str, said: Sequence[Happening], overdrawn: Mapping[str, str] | None = None) -> Folded:
@@ -123,7 +128,7 @@ def fold(tube: str, said: Sequence[Happening], overdrawn: Mapping[str, str] | No
             wrong = [*wrong, *_future(one), *_overdrawn(one, overdrawn or {})]
             problems += [Problem(code, tube, one.id, sentence) for code, sentence in wrong]
     last_ms = counts[-1].at_ms if counts else None
-    state = state_with(state, last_ms=last_ms, seq=max((one.seq for one in said), default=0))
+    state = state_with(state, last_ms=last_ms, seq=max([one.seq for one in said], default=0))
     if not problems:
         return Folded(state, ())
     closed = {(one.data.get("finding"), one.data.get("code")) for one in said if _closes(one)}

@@ -64,14 +64,17 @@ class TubeState:
 
 def replace(state: TubeState, **changes: Any) -> TubeState:
     """`dataclasses.replace` for tubes, in a fifth of the time: a rebuild makes millions of states."""
-    return _filled(TubeState, {**state.__dict__, **changes})
+    return _filled(TubeState, state.__dict__ | changes)
 
 
 def _filled(kind: type[T], values: dict[str, Any]) -> T:
     """A frozen value with these fields, all of them: what its own `__init__` would make, field by field."""
-    made = object.__new__(kind)
-    object.__setattr__(made, "__dict__", values)
+    made = _new(kind)
+    _set(made, "__dict__", values)
     return made
+
+
+_new, _set = object.__new__, object.__setattr__
 
 
 @dataclass(frozen=True)
@@ -120,14 +123,16 @@ class Happening:
 DEFAULTS = {one.name: one.default for one in fields(Happening)}
 
 
-def happening(said: Mapping[str, Any]) -> Happening:
+def happening(said: dict[str, Any]) -> Happening:
     """From fields by name, in a quarter of the time that its `__init__` takes; `data` must be among them."""
-    return _filled(Happening, {**DEFAULTS, **said})
+    return _filled(Happening, DEFAULTS | said)
 
 
 def beside(said: Happening, n: int, line: Mapping[str, Any]) -> Happening:
     """Another line of the same event."""
-    return _filled(Happening, {**said.__dict__, "n": n, "line": line})
+    values = said.__dict__.copy()
+    values["n"], values["line"] = n, line
+    return _filled(Happening, values)
 
 
 @dataclass(frozen=True)

@@ -252,7 +252,7 @@ def lines_root(salt: bytes, texts: Sequence[str]) -> bytes:
     for index, text in enumerate(texts):
         hidden = sha256(salt + index.to_bytes(4, "big")).digest()[:16]
         row.append(sha256(b"\x00" + hidden + text.encode()).digest())
-    return node(*row) if len(row) == 2 else root(row)
+    return row[0] if len(row) == 1 else root(row)
 
 
 def entry(recorded_ms: int, login: str, body: str, via: str) -> bytes:
