@@ -10,13 +10,15 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
-from django.db.models import Count, F, Max, Min, Window
+from django.db.models import F, Max, Min, Window
 from django.db.models.functions import Lead
 
 from custody import held, refold
 from custody.core import amend, canon, fold, gaps
 from custody.core.state import Happening, Problem, Stay, TubeState, UnitStay
-from custody.models import Device, Event, Finding, Head, Held
+from custody.kin import kin_in as kin_in
+from custody.kin import left_of as left_of
+from custody.models import Device, Event, Fill, Finding, Head, Held
 from custody.models import TubeState as TubeRow
 from custody.models import UnitState as UnitRow
 from custody.stock import Stock as Stock
@@ -109,9 +111,8 @@ def box(unit: str) -> dict[tuple[int, int], str]:
 
 def contents(units_: Iterable[str] | None = None) -> dict[str, int]:
     """How many tubes are in each unit itself. 1 query."""
-    rows = TubeRow.objects.filter(unit__isnull=False)
-    rows = rows if units_ is None else rows.filter(unit__in=list(units_))
-    return dict(rows.values_list("unit").annotate(n=Count("pk")).order_by())
+    rows = Fill.objects.all() if units_ is None else Fill.objects.filter(unit__in=list(units_))
+    return dict(rows.values_list("unit", "tubes"))
 
 
 def children(code: str) -> list[str]:

@@ -10,7 +10,8 @@ from collections.abc import Callable, Iterator
 from django.db import transaction
 
 from custody import refold, spread, whole
-from custody.models import Finding, Head
+from custody.core.state import UnitState
+from custody.models import Fill, Finding, Head
 from custody.models import TubeState as TubeRow
 from custody.models import UnitState as UnitRow
 
@@ -46,8 +47,9 @@ def differences(seen: Callable[[int], object] = lambda n: None) -> list[str]:
         moved, odd = moved or one.moved, odd | one.findings
         seen(one.tubes)
     with spread.snapshot():
-        wrong += [*_contests(moved), *_units()]
-        loops = whole.causes(whole.units()[1]) ^ whole.findings(Finding.objects.filter(code=refold.LOOP))
+        units, looped = whole.units()
+        wrong += [*_contests(moved), *_units(units), *_fills()]
+        loops = whole.causes(looped) ^ whole.findings(Finding.objects.filter(code=refold.LOOP))
     return wrong + [f"finding {code} about {subject} differs" for code, subject, _ in sorted(odd | loops)]
 
 
@@ -59,7 +61,15 @@ def _contests(moved: bool) -> Iterator[str]:
         yield f"tube {tube}: contested is {tube in are}, the ledger says {tube in should}"
 
 
-def _units() -> Iterator[str]:
-    folded = {name: tuple(vars(one)[field] for field in UNIT) for name, one in whole.units()[0].items()}
+def _fills() -> Iterator[str]:
+    """How full each unit is follows from where the tubes are stored; those were compared before."""
+    should = {one["unit"]: one["tubes"] for one in refold.fills(TubeRow.objects.all())}
+    are = dict(Fill.objects.values_list("unit", "tubes"))
+    for unit in sorted(name for name in should.keys() | are.keys() if should.get(name) != are.get(name)):
+        yield f"unit {unit}: {are.get(unit, 0)} tubes are counted in it, {should.get(unit, 0)} are there"
+
+
+def _units(found: dict[str, UnitState]) -> Iterator[str]:
+    folded = {name: tuple(vars(one)[field] for field in UNIT) for name, one in found.items()}
     stored = {row[0]: row for row in UnitRow.objects.values_list(*UNIT)}
     return whole.differ("unit", UNIT, folded, stored)

@@ -11,7 +11,7 @@ from dataclasses import replace
 from typing import Any, TypeVar
 
 from django.db import connection
-from django.db.models import AutoField, Model, QuerySet
+from django.db.models import AutoField, Count, Model, QuerySet
 
 from custody import spread, stored
 from custody.core.fold import (
@@ -26,8 +26,8 @@ from custody.core.fold import (
     standing,
     unbalanced,
 )
-from custody.core.state import Happening, Problem, TubeState, UnitState, beside, happening
-from custody.models import Event, Finding, Line
+from custody.core.state import NOTHING, Happening, Problem, TubeState, UnitState, beside
+from custody.models import Event, Fill, Finding, Line
 from custody.models import TubeState as TubeRow
 from custody.models import UnitState as UnitRow
 
@@ -155,13 +155,12 @@ def _happening(
     seq: int, said: Mapping[str, Any], moments: Mapping[str, int], recorded_ms: int, login: str, via: str
 ) -> Happening:
     """An event without its lines."""
-    return happening({
-        "seq": seq, "id": said["id"], "kind": said["kind"], "at_ms": said["at"], "off_min": said["off"],
-        "tz": said["tz"], "unc_s": said["unc_s"], "by": said["by"], "org": said["org"],
-        "rec_by": said["rec_by"], "rec_at": said["rec_at"], "recorded_ms": recorded_ms, "login": login,
-        "via": via, "data": said["data"], "line": {}, "ref": said.get("ref"),
-        "ref_at_ms": moments.get(said.get("ref", "")),
-    })  # fmt: skip
+    ref = said.get("ref")
+    return Happening(
+        seq, said["id"], said["kind"], said["at"], said["by"], said["org"], NOTHING, 0, said["off"],
+        said["tz"], said["unc_s"], said["rec_by"], said["rec_at"], recorded_ms, login, via, said["data"], ref,
+        moments.get(ref) if ref else None,
+    )  # fmt: skip
 
 
 def touch(subjects: set[Subject], new: Sequence[str], *, refuse_contest: bool) -> list[Wrong]:
@@ -182,12 +181,26 @@ def _touch_tubes(tubes: list[str], refuse_contest: bool) -> list[Wrong]:
     before = _places(tubes)
     for part in slices(tubes):
         TubeRow.objects.filter(tube__in=part).delete()
-    clash = _settle_slots(states, [place for place, _ in before.values()])
+    clash = _settle_slots(states, [place for place, _ in before.values() if place[1] is not None])
     fresh = {tube for tube in clash if before.get(tube) != (_slot(states[tube]), True)}
     if fresh and refuse_contest:
         wrong.append(_slot_taken(states, fresh))
     insert(TubeRow, map(vars, states.values()))
+    _recount({name: place[0] for name, (place, _) in before.items()}, states)
     return wrong
+
+
+def _recount(before: Mapping[str, str], states: Mapping[str, TubeState]) -> None:
+    """How many tubes stand in the units that gained or lost one."""
+    moved = {(before.get(name), one.unit) for name, one in states.items() if before.get(name) != one.unit}
+    for part in slices(sorted({unit for pair in moved for unit in pair if unit is not None})):
+        Fill.objects.filter(unit__in=part).delete()
+        insert(Fill, fills(TubeRow.objects.filter(unit__in=part)))
+
+
+def fills(rows: QuerySet[TubeRow]) -> list[dict[str, Any]]:
+    """Rows of Fill as these tubes give them. 1 query."""
+    return list(rows.filter(unit__isnull=False).order_by().values("unit").annotate(tubes=Count("pk")))
 
 
 def overdrawn(told: Mapping[str, list[Happening]], known: Standing | None = None) -> dict[str, str]:
@@ -226,10 +239,10 @@ def _slot(state: TubeState) -> Slot:
 
 
 def _places(tubes: list[str]) -> dict[str, tuple[Slot, bool]]:
-    """In which slot each tube was so far, and whether that was contested."""
+    """In which unit and slot each tube was so far, and whether that was contested."""
     found: dict[str, tuple[Slot, bool]] = {}
     for part in slices(tubes):
-        rows = TubeRow.objects.filter(tube__in=part, row__isnull=False)
+        rows = TubeRow.objects.filter(tube__in=part, unit__isnull=False)
         for tube, unit, row, col, contest in rows.values_list("tube", "unit", "row", "col", "contested"):
             found[tube] = ((unit, row, col), contest)
     return found
@@ -301,12 +314,14 @@ def loops(said: Mapping[str, list[Happening]], parents: Mapping[str, str | None]
 def forget() -> None:
     """Drop everything derived, to be remade."""
     Finding.objects.all().delete()
+    Fill.objects.all().delete()
     TubeRow.objects.all().delete()
     UnitRow.objects.all().delete()
 
 
 def store(units: Mapping[str, UnitState], problems: set[Problem]) -> None:
-    """Write units and findings into empty tables."""
+    """Write units and findings, and how full the units are, into empty tables."""
+    insert(Fill, fills(TubeRow.objects.all()))
     insert(UnitRow, map(vars, units.values()))
     insert(Finding, map(vars, _once(problems)))
 

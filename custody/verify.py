@@ -81,6 +81,7 @@ class LineRow(NamedTuple):
     what: str
     subject: str
     text: str
+    event__seq: int
 
 
 class Stretch(NamedTuple):
@@ -171,7 +172,8 @@ def stretch(keys: dict[str, devices.Check], piece: tuple[int, int]) -> Stretch:
     first = before = None
     for event, lines in _log(start, stop):
         leaf = canon.leaf(event.entry)
-        wrong += [f"{event.name}: {one}" for one in _troubles(event, before, leaf, lines, keys)]
+        if trouble := _troubles(event, before, leaf, lines, keys):
+            wrong += [f"{event.name}: {one}" for one in trouble]
         first, before = first or event, event
         leaves.append(leaf)
         many += len(lines)
@@ -190,7 +192,7 @@ def _log(start: int, stop: int) -> Iterator[tuple[EventRow, list[LineRow]]]:
     while events := spread.raw(rows.filter(seq__gte=start)[:CHUNK]):
         lines = _lines(events[0][0], events[-1][0])
         for row in events:
-            yield EventRow._make(row), lines.get(row[0], NONE)
+            yield EventRow(*row), lines.get(row[0], NONE)
         start = events[-1][0] + 1
 
 
@@ -198,17 +200,10 @@ def _lines(first: int, last: int) -> dict[int, list[LineRow]]:
     """The lines of the events with these numbers, in order."""
     found: dict[int, list[LineRow]] = {}
     lines = Line.objects.filter(event__seq__gte=first, event__seq__lte=last)
-    rows = lines.order_by("event__seq", "n").values_list(*LineRow._fields, "event__seq")
-    for n, what, subject, text, seq in spread.raw(rows):
-        found.setdefault(seq, []).append(LineRow(n, what, subject, text))
+    rows = lines.order_by("event__seq", "n").values_list(*LineRow._fields)
+    for row in spread.raw(rows):
+        found.setdefault(row[-1], []).append(LineRow(*row))
     return found
-
-
-def _order(event: EventRow, before: EventRow) -> Iterator[str]:
-    if event.seq != before.seq + 1:
-        yield _gap(before.seq + 1)
-    if event.recorded_ms < before.recorded_ms:
-        yield BACK
 
 
 def _gap(expected: int) -> str:
@@ -221,19 +216,24 @@ def _troubles(
     leaf: bytes,
     lines: list[LineRow],
     keys: dict[str, devices.Check],
-) -> Iterator[str]:
-    if before is not None:  # else whoever knows the stretch before it says so
-        yield from _order(event, before)
+) -> list[str]:
+    """before: None for the first of a stretch; whoever knows the stretch before it looks at their order."""
+    found = []
+    if before is not None and event.seq != before.seq + 1:
+        found.append(_gap(before.seq + 1))
+    if before is not None and event.recorded_ms < before.recorded_ms:
+        found.append(BACK)
     if "\n" in event.login or "\n" in event.via:
-        yield "the login or the way it came holds a line end"
-    elif leaf != bytes(event.leaf):
-        yield "its text, time or login does not match its hash"
+        found.append("the login or the way it came holds a line end")
+    elif leaf != event.leaf and leaf != bytes(event.leaf):
+        found.append("its text, time or login does not match its hash")
     try:
-        yield from _inside(event, stored.header(event.body), lines)
+        found += _inside(event, stored.header(event.body), lines)
     except (ValueError, AttributeError):
-        yield "its text cannot be read"
+        found.append("its text cannot be read")
     if event.signature is not None or event.device in keys:
-        yield from _signature(event, keys)
+        found += _signature(event, keys)
+    return found
 
 
 def _signature(event: EventRow, keys: dict[str, devices.Check]) -> list[str]:

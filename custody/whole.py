@@ -19,7 +19,7 @@ from custody.core.state import Happening, Problem, TubeState, UnitState
 from custody.models import Finding, Head, Line
 from custody.models import TubeState as TubeRow
 
-LINES = 20_000  # in a piece, and those of its last tube: tens of megabytes
+LINES = 5_000  # in a piece, and those of its last tube: few enough to stay near the processor
 NAMES = [field.attname for field in TubeRow._meta.concrete_fields]
 PLAIN = [name for name in NAMES if name != "contested"]  # what one tube's own history says
 values, plain = attrgetter(*NAMES), attrgetter(*PLAIN)

@@ -11,12 +11,13 @@ from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 
-from custody.core.state import Happening, TubeState, replace
+from custody.core.state import FULL, Happening, TubeState, replace
 
 Wrong = list[tuple[str, str]]
 Step = Callable[[TubeState, Happening], tuple[TubeState, Wrong]]
 
 OK: Wrong = []
+GONE = {"unknown", "void", "discarded"}
 IN_HAND = {"ok", "damaged", "warm"}  # the receiver has the tube, however it looks
 
 
@@ -58,8 +59,7 @@ def on_content(step: Step) -> Step:
     """The step, for a tube that holds something."""
 
     def guarded(state: TubeState, said: Happening) -> tuple[TubeState, Wrong]:
-        wrong = empty(state)
-        return (state, wrong) if wrong else step(state, said)
+        return step(state, said) if state.status in FULL else (state, empty(state))
 
     return guarded
 
@@ -68,8 +68,7 @@ def on_label(step: Step) -> Step:
     """The step, for a tube that exists, empty or not."""
 
     def guarded(state: TubeState, said: Happening) -> tuple[TubeState, Wrong]:
-        wrong = absent(state)
-        return (state, wrong) if wrong else step(state, said)
+        return (state, absent(state)) if state.status in GONE else step(state, said)
 
     return guarded
 

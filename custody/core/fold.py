@@ -13,7 +13,7 @@ from typing import Any
 
 from custody.core.effects import clock
 from custody.core.kinds import KINDS, over
-from custody.core.state import Happening, Problem, Stay, TubeState, UnitState, UnitStay
+from custody.core.state import BLANK, Happening, Problem, Stay, TubeState, UnitState, UnitStay
 from custody.core.state import replace as state_with
 
 FUTURE_MS = 5 * 60_000  # a clock may run this far ahead of the server's before it is called wrong
@@ -60,7 +60,7 @@ def as_amended(said: Iterable[Happening], known: Standing) -> list[Happening]:
 def _answering(said: Happening, moments: Mapping[str, int]) -> Happening:
     """When what it answers was moved by a correction, it comes after the moment that counts."""
     moved = moments.get(said.ref) if said.ref else None
-    return said if moved is None else replace(said, ref_at_ms=moved)
+    return said if moved is None else said._replace(ref_at_ms=moved)
 
 
 def standing(amendments: Sequence[Amendment]) -> Standing:
@@ -84,7 +84,7 @@ def newest(live: Sequence[Amendment]) -> Mapping[str, Any]:
 
 def _amended(said: Happening, live: list[Amendment], voided: bool) -> Happening:
     ids = tuple(one.id for one in reversed(live))
-    said = replace(said, voided=voided, amended=ids)
+    said = said._replace(voided=voided, amended=ids)
     if not any(one.kind == "corrected" for one in live):
         return said
     return _corrected(said, newest(live))
@@ -95,8 +95,8 @@ def _corrected(said: Happening, fields: Mapping[str, Any]) -> Happening:
     names = {"at": "at_ms", "off": "off_min", "tz": "tz", "unc_s": "unc_s", "by": "by", "org": "org"}
     plain: dict[str, Any] = {names[name]: value for name, value in fields.items() if name in names}
     line: dict[str, Any] = next((new for new in fields.get("lines", []) if new.get("n") == said.n), {})
-    return replace(
-        said, corrected=True, data={**said.data, **fields.get("data", {})},
+    return said._replace(
+        corrected=True, data={**said.data, **fields.get("data", {})},
         line={**said.line, **{name: value for name, value in line.items() if name != "n"}}, **plain,
     )  # fmt: skip
 
@@ -121,7 +121,7 @@ def fold(tube: str, said: Sequence[Happening], overdrawn: Mapping[str, str] | No
     overdrawn  what `unbalanced` found about the events among them
     """
     counts, problems = in_order(said), list[Problem]()
-    state = TubeState(tube) if len(counts) == len(said) else begun(tube, said)
+    state = state_with(BLANK, tube=tube) if len(counts) == len(said) else begun(tube, said)
     for one in counts:
         state, wrong = KINDS[one.kind].step(state, one)
         if wrong or overdrawn or one.at_ms > one.recorded_ms:

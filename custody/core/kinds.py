@@ -20,6 +20,7 @@ Wrong = list[tuple[str, str]]
 
 PLACE: Spec = {"unit": "text", "row": "int?", "col": "int?"}
 GRADES: Spec = {"haemolysis": "int?", "lipaemia": "int?", "icterus": "int?"}
+MEASURED: Spec = {f"{name}_cmgdl": "int?" for name in GRADES}  # beside a grade, hundredths of mg/dL
 DESCRIBED: Spec = {"label": "text?", "matrix": "text?", "additive": "text?", "container": "text?"}
 SENT: Spec = {
     "to": "text", "how": "text", "seal": "text?", "due_ms": "any int?", "centi_c": "any int?",
@@ -109,9 +110,9 @@ KINDS: dict[str, Kind] = {
         "Spun", effects.handled,
         {"g": "int", "rpm": "int?", "radius_mm": "int?", "minutes": "int", "centi_c": "any int?",
          "brake": "bool?"}, rank=3),
-    "graded": Kind("Graded", effects.handled, lines={"subj": GRADES}, whole=grades_0_to_4),
+    "graded": Kind("Graded", effects.handled, lines={"subj": GRADES | MEASURED}, whole=grades_0_to_4),
     "aliquoted": Kind(
-        "Aliquoted", effects.aliquoted, {"loss_ul": "int?"},
+        "Aliquoted", effects.aliquoted, {"loss_ul": "int?", "recovered_ul": "int?", "hct_pct": "int?"},
         {"from": {"ul": "int"}, "to": DESCRIBED | {"of": "text", "ul": "int"}}, rank=4, whole=balances),
     "handed_off": Kind("Handed off", effects.handed_off, SENT, whole=known_how),
     "shipped": Kind("Shipped", effects.handed_off, SENT, whole=known_how),
@@ -128,7 +129,9 @@ KINDS: dict[str, Kind] = {
     "discrepancy_noted": Kind("Discrepancy noted", effects.dispute_noted, {"code": "text"}),
     "discrepancy_resolved": Kind(
         "Discrepancy resolved", effects.dispute_resolved, {"code": "text", "finding": "text?"}),
-    "discarded": Kind("Discarded", effects.discarded, {"why": "text", "method": "text?"}),
+    "discarded": Kind(
+        "Discarded", effects.discarded,
+        {"why": "text", "method": "text?", "witness": "text?", "consent": "text?"}),
     "reserved": Kind("Reserved", effects.reserved, {"why": "text?"}),
     "released": Kind("Released from reserve", effects.released, {"why": "text?"}),
     "voided": Kind(

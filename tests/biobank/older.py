@@ -40,6 +40,10 @@ def plan(old: Any) -> None:
     )  # fmt: skip
     model("PlannedTube").create(plan=made, number=2, label="Nasal swab", matrix="SWB")
     tubes = model("TubeSet").create(code="K7R2M", plan=made)
+    stored = old.get_model("custody", "TubeState").objects
+    for n, unit in enumerate(["BOX1", "BOX1", None, "BOX2"]):
+        status = "stored" if unit else "labelled"
+        stored.create(tube=f"T{n}", status=status, custodian="NLB", unit=unit)
     model("Tube").create(code="K7R2M001X", tube_set=tubes, planned=red, label="Red 10", matrix="BLD")
 
 
@@ -48,6 +52,7 @@ def stands() -> dict[str, Any]:
 
     from biobank import kept
     from biobank.models import PlannedAliquot, PlannedTube, Tube
+    from custody import queries as ledger
 
     with connection.cursor() as cursor:
         try:
@@ -61,6 +66,7 @@ def stands() -> dict[str, Any]:
         "tubes": list(PlannedTube.objects.values_list("label", flat=True)),
         "planned": list(Tube.objects.values_list("planned__label", flat=True)),
         "deleted": deleted,
+        "counted": ledger.contents(),
     }
 
 

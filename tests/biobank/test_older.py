@@ -10,4 +10,5 @@ def test_what_a_plan_said_of_aliquots_stands_in_rows_after_an_update(tmp_path):
         said = apart.run(address, tmp_path, "tests.biobank.older")
     assert said["aliquots"] == [["Red 10", 1, 4, "SER", 1_000, -8_000, "serology", "cryovial"]]
     assert said["tubes"] == ["Red 10", "Nasal swab"] and said["planned"] == ["Red 10"]
+    assert said["counted"] == {"BOX1": 2, "BOX2": 1}
     assert said["deleted"] is False, "a migration that remakes a table must not lose its triggers"

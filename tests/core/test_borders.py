@@ -167,7 +167,7 @@ def test_a_pulled_tube_has_no_unit_row_or_column_left():
 
 def test_a_stay_ends_when_its_answer_counts_not_when_a_slow_clock_said():
     cooler = said("put_away", 3, line={"unit": "C1"}, org="SSS", n=1)
-    slow = fold.replace(answer("received", 5, FIRST, "TFL", "ok"), at_ms=MINUTE)
+    slow = answer("received", 5, FIRST, "TFL", "ok")._replace(at_ms=MINUTE)
     (stay,) = fold.stays("T", [*HELD, cooler, FIRST, slow])
     assert (stay.unit, stay.start_ms, stay.end_ms) == ("C1", 3 * MINUTE, 4 * MINUTE)
 
@@ -228,7 +228,7 @@ def test_a_reserve_is_kept_until_it_is_released():
 
 
 def test_a_state_knows_when_the_last_act_happened_and_the_newest_number_in_it():
-    late = fold.replace(said("thawed", 7, n=3), seq=500)
+    late = said("thawed", 7, n=3)._replace(seq=500)
     assert state(*life(), late).last_ms == 9 * MINUTE  # what was told last is not what happened last
     assert state(*life(), late).seq == 500
     assert state(*life()).seq == max(one.seq for one in life())
@@ -257,7 +257,7 @@ def test_a_correction_of_another_line_leaves_this_one():
 def test_five_minutes_ahead_are_let_pass_and_not_a_millisecond_more(ahead, wrong):
     assert fold.FUTURE_MS == 5 * MINUTE
     thaw = said("thawed", 20)
-    assert codes(*life(), fold.replace(thaw, recorded_ms=thaw.at_ms - ahead)) == wrong
+    assert codes(*life(), thaw._replace(recorded_ms=thaw.at_ms - ahead)) == wrong
 
 
 # --- what an act must say ----------------------------------------------------------------------------------

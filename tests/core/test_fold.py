@@ -66,7 +66,7 @@ def test_acts_of_one_and_the_same_minute_start_with_what_makes_the_tube():
 def test_an_answer_is_never_ordered_before_what_it_answers():
     """The receiver's clock runs an hour behind: the tube is received all the same."""
     acts = life()[:5]
-    slow_clock = fold.replace(acts[4], at_ms=0)
+    slow_clock = acts[4]._replace(at_ms=0)
     folded = fold.fold("T", [*acts[:4], slow_clock])
     assert folded.problems == ()
     assert folded.state.custodian == "TFL"

@@ -6,8 +6,6 @@ Procedures (1978, 905R78115); the limits are common practice, no source.
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -126,11 +124,11 @@ def test_an_emptied_tube_may_lie_about():
 
 
 def test_doubt_about_a_change_is_a_gap_and_doubt_about_anything_else_is_not():
-    doubtful = [replace(one, unc_s=900) if one.kind == "received" else one for one in life()]
+    doubtful = [one._replace(unc_s=900) if one.kind == "received" else one for one in life()]
     (gap,) = gaps.gaps("T", doubtful, NOW)
     assert gap.code == "clock_uncertain" and "± 15 min" in gap.sentence
     assert codes([*life(), said("spun", 40, org="TFL", unc_s=900, g=1, minutes=1)]) == []
-    assert codes([replace(one, unc_s=60) for one in life()]) == []
+    assert codes([one._replace(unc_s=60) for one in life()]) == []
 
 
 @pytest.mark.parametrize(("late", "expected"), [(30, []), (31, ["typed_late"])])
@@ -140,8 +138,8 @@ def test_typed_more_than_half_an_hour_later_is_a_gap(late, expected):
 
 def test_what_was_voided_is_neither_a_gap_nor_a_bridge():
     stranger = said("thawed", 8, org="NLB")
-    assert codes([*life(), replace(stranger, voided=True)]) == []
-    without = [replace(one, voided=one.kind == "received") for one in life()]
+    assert codes([*life(), stranger._replace(voided=True)]) == []
+    without = [one._replace(voided=one.kind == "received") for one in life()]
     assert "handoff_open" in codes(without) and "no_handoff" in codes(without)
 
 

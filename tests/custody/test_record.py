@@ -6,7 +6,7 @@ from django.db import DatabaseError, IntegrityError, transaction
 from custody import queries
 from custody.core.event import Act, new_id
 from custody.core.refusal import Refused
-from custody.models import Event, Line, TubeState
+from custody.models import Event, Fill, Line, TubeState
 from custody.rebuild import differences, rebuild
 from custody.record import known, record
 from custody.verify import verify
@@ -255,6 +255,32 @@ def test_a_rebuild_keeps_a_contested_slot_contested(drawn, say):
     assert differences() == []
     TubeState.objects.filter(tube="T3").update(contested=True)
     assert differences() == ["tube T3: contested is True, the ledger says False"]
+
+
+def test_how_full_a_unit_is_follows_its_tubes_in_and_out(drawn, say):
+    say("put_away", ["T1"], 5, unit="B1", row=1, col=1)
+    say("put_away", ["T2"], 6, unit="C1")
+    say("thawed", ["T1", "T2"], 7)
+    assert queries.contents() == {"B1": 1, "C1": 1} and queries.contents(["C1", "C2"]) == {"C1": 1}
+    say("moved", ["T1"], 8, unit="C1")
+    assert queries.contents() == {"C1": 2}
+    say("pulled", ["T1", "T2"], 9, data={"why": "to spin"})
+    assert queries.contents() == {} and differences() == []
+
+
+def test_a_count_of_tubes_that_somebody_changed_is_named_and_remade(drawn, say):
+    say("put_away", ["T1"], 5, unit="B1", row=1, col=1)
+    say("put_away", ["T2"], 6, unit="B2", row=1, col=1)
+    Fill.objects.filter(unit="B1").update(tubes=2)
+    Fill.objects.filter(unit="B2").delete()
+    Fill.objects.create(unit="B3", tubes=7)
+    assert differences() == [
+        "unit B1: 2 tubes are counted in it, 1 are there",
+        "unit B2: 0 tubes are counted in it, 1 are there",
+        "unit B3: 7 tubes are counted in it, 0 are there",
+    ]
+    rebuild()
+    assert differences() == [] and queries.contents() == {"B1": 1, "B2": 1}
 
 
 def test_queries_do_not_grow_with_the_tubes_asked_for(say, django_assert_max_num_queries):
