@@ -30,8 +30,8 @@ class Event(models.Model):
     at_ms = models.BigIntegerField()
     by = models.CharField(max_length=12)
     org = models.CharField(max_length=12)
-    ref = models.UUIDField(null=True, db_index=True)
-    of = models.UUIDField(null=True, db_index=True)
+    ref = models.UUIDField(null=True)
+    of = models.UUIDField(null=True)
     device = models.CharField(max_length=40)
     device_n = models.PositiveBigIntegerField(null=True)
     recorded_ms = models.BigIntegerField()
@@ -48,6 +48,11 @@ class Event(models.Model):
             models.UniqueConstraint(
                 fields=["device", "device_n"], condition=Q(device_n__isnull=False), name="device_number_once"
             ),
+        ]
+        # of those that have one: most have none, and a planner that knows that reads the whole table instead
+        indexes = [
+            models.Index(fields=["ref"], condition=Q(ref__isnull=False), name="events_that_answer"),
+            models.Index(fields=["of"], condition=Q(of__isnull=False), name="events_that_amend"),
         ]
 
 
@@ -169,8 +174,8 @@ class TubeState(models.Model):
     col = models.PositiveSmallIntegerField(null=True)
     contested = models.BooleanField(default=False)
     volume_ul = models.IntegerField(null=True)
-    parent = models.CharField(max_length=20, null=True, db_index=True)
-    workup = models.CharField(max_length=24, null=True, db_index=True)
+    parent = models.CharField(max_length=20, null=True)
+    workup = models.CharField(max_length=24, null=True)
     label = models.CharField(max_length=60, default="")
     matrix = models.CharField(max_length=8, default="")
     additive = models.CharField(max_length=8, default="")
@@ -218,7 +223,15 @@ class TubeState(models.Model):
         ]
         indexes = [
             models.Index(fields=["custodian", "status"], name="tubes_of_a_custodian"),
-            models.Index(fields=["unit"], name="tubes_of_a_unit"),
+            # of those that have one, as with events
+            models.Index(fields=["unit"], condition=Q(unit__isnull=False), name="tubes_of_a_unit"),
+            models.Index(fields=["parent"], condition=Q(parent__isnull=False), name="tubes_of_a_parent"),
+            models.Index(fields=["workup"], condition=Q(workup__isnull=False), name="tubes_of_a_workup"),
+            models.Index(
+                fields=["pending_to"], condition=Q(pending_to__isnull=False), name="tubes_on_the_way"
+            ),
+            models.Index(fields=["custodian"], condition=Q(disputes__gt=0), name="tubes_in_dispute"),
+            models.Index(fields=["custodian"], condition=Q(status="held"), name="tubes_in_hand"),
         ]
 
 

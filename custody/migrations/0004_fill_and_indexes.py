@@ -30,13 +30,61 @@ class Migration(migrations.Migration):
             model_name='line',
             name='lines_of_a_subject',
         ),
+        migrations.AlterField(
+            model_name='event',
+            name='of',
+            field=models.UUIDField(null=True),
+        ),
+        migrations.AlterField(
+            model_name='event',
+            name='ref',
+            field=models.UUIDField(null=True),
+        ),
+        migrations.AlterField(
+            model_name='tubestate',
+            name='parent',
+            field=models.CharField(max_length=20, null=True),
+        ),
+        migrations.AlterField(
+            model_name='tubestate',
+            name='workup',
+            field=models.CharField(max_length=24, null=True),
+        ),
+        migrations.AddIndex(
+            model_name='event',
+            index=models.Index(condition=models.Q(('ref__isnull', False)), fields=['ref'], name='events_that_answer'),
+        ),
+        migrations.AddIndex(
+            model_name='event',
+            index=models.Index(condition=models.Q(('of__isnull', False)), fields=['of'], name='events_that_amend'),
+        ),
         migrations.AddIndex(
             model_name='line',
             index=models.Index(fields=['what', 'subject'], name='lines_of_a_subject'),
         ),
         migrations.AddIndex(
             model_name='tubestate',
-            index=models.Index(fields=['unit'], name='tubes_of_a_unit'),
+            index=models.Index(condition=models.Q(('unit__isnull', False)), fields=['unit'], name='tubes_of_a_unit'),
+        ),
+        migrations.AddIndex(
+            model_name='tubestate',
+            index=models.Index(condition=models.Q(('parent__isnull', False)), fields=['parent'], name='tubes_of_a_parent'),
+        ),
+        migrations.AddIndex(
+            model_name='tubestate',
+            index=models.Index(condition=models.Q(('workup__isnull', False)), fields=['workup'], name='tubes_of_a_workup'),
+        ),
+        migrations.AddIndex(
+            model_name='tubestate',
+            index=models.Index(condition=models.Q(('pending_to__isnull', False)), fields=['pending_to'], name='tubes_on_the_way'),
+        ),
+        migrations.AddIndex(
+            model_name='tubestate',
+            index=models.Index(condition=models.Q(('disputes__gt', 0)), fields=['custodian'], name='tubes_in_dispute'),
+        ),
+        migrations.AddIndex(
+            model_name='tubestate',
+            index=models.Index(condition=models.Q(('status', 'held')), fields=['custodian'], name='tubes_in_hand'),
         ),
         migrations.RunPython(count, forget),
     ]
