@@ -27,6 +27,7 @@ PLACES = [
     ("Sample plans", "plans", "see"),
     ("Animals", "animals", "see"),
     ("Bench", "bench", "bench"),
+    ("Scan", "scan", "bench"),
     ("Storage", "store", "see"),
     ("Handoffs", "handoffs", "see"),
     ("Findings", "findings", "see"),

@@ -17,9 +17,12 @@ ROOMS = [
     "blood",
     "labels",
     "bench",
+    "scan",
     "board",
+    "disposal",  # before store: /store/out/ is not a unit
     "store",
     "counts",
+    "evacuation",
     "temperature",
     "checks",
     "handoffs",

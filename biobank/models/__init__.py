@@ -3,6 +3,8 @@
 from .blood import BloodAllowance, BloodLimit
 from .checks import Assay, AssayTakes, Rule, RuleSet
 from .counts import Count, CountDraw, CountRead
+from .disposal import Consent, ConsentRule, ConsentTube, ExposureLimit, ThawAnswer
+from .evacuation import Evacuation, ThermalEvent
 from .field import Animal, FieldDay, Identifier, Sex, Site, Workup
 from .identity import AnimalMerge
 from .imports import TableDraft, TableImport, TableMapping
@@ -23,8 +25,10 @@ from .plans import (
 )
 from .printers import Printer
 from .rotor import Rotor
+from .scan import Pass
 from .sheets import SheetPhoto
 from .store import Unit
+from .swap import Swap
 from .vitals import Girth, Vital
 
 __all__ = [
@@ -37,9 +41,14 @@ __all__ = [
     "AssayTakes",
     "BloodAllowance",
     "BloodLimit",
+    "Consent",
+    "ConsentRule",
+    "ConsentTube",
     "Count",
     "CountDraw",
     "CountRead",
+    "Evacuation",
+    "ExposureLimit",
     "FieldDay",
     "Girth",
     "Identifier",
@@ -49,6 +58,7 @@ __all__ = [
     "LoggerMapping",
     "LoggerPlacement",
     "PackScan",
+    "Pass",
     "Person",
     "PlannedAliquot",
     "PlannedTube",
@@ -64,10 +74,13 @@ __all__ = [
     "SheetPhoto",
     "ShortRule",
     "Site",
+    "Swap",
     "TableDraft",
     "TableImport",
     "TableMapping",
     "Taxon",
+    "ThawAnswer",
+    "ThermalEvent",
     "Tube",
     "TubeLot",
     "TubeSet",

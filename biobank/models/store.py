@@ -16,7 +16,8 @@ from biobank.core.grid import NAMINGS, Grid, Naming
 
 from .people import CODE, Agency
 
-KINDS = ["freezer", "tank", "fridge", "cooler", "shipper", "shelf", "rack", "box", "bench", "room"]
+KINDS = ["freezer", "tank", "fridge", "cooler", "shipper", "shelf", "drawer", "rack", "canister", "goblet"]
+KINDS += ["box", "bench", "room"]  # a cane is a box of one column
 
 
 class Unit(models.Model):
