@@ -109,49 +109,7 @@ def is_aliquot_label(code: str) -> bool:
     return codes.number_of(code) >= FIRST_ALIQUOT
 
 
-@dataclass(frozen=True)
-class Source:
-    """A tube about to be aliquoted: what is in it, what was made of it, which labels were printed for it.
-
-    unused    codes of the labels that hold nothing yet; proposed: microlitres for each of these
-    """
-
-    state: TubeState
-    spun: Happening | None
-    drawn: Happening | None
-    made: list[TubeState]
-    labels: list[Tube]
-    unused: set[str]
-    proposed: dict[str, int | None]
-
-
-def source(code: str) -> Source | None:
-    """All that the aliquot page shows; None when the ledger does not know the tube. At most 9 queries."""
-    state = ledger.state(code)
-    if state is None:
-        return None
-    said = ledger.history(code)
-    labels = list(Tube.objects.filter(parent_hint=code))
-    free = empty([label.code for label in labels])
-    unused = [label for label in labels if label.code in free]
-    return Source(
-        state, last(said, "spun"), last(said, "drawn", "aliquoted"), ledger.find(parent=code), labels,
-        free, proposed(state.volume_ul, unused),
-    )  # fmt: skip
-
-
 def empty(names: Sequence[str]) -> set[str]:
     """Those of these labels that hold nothing yet and were not voided or given up. 1 query."""
     states = ledger.states(names)
     return {name for name in names if name not in states or states[name].status in {"unknown", "labelled"}}
-
-
-def proposed(left_ul: int | None, labels: Sequence[Tube]) -> dict[str, int | None]:
-    """A volume for each label, first come first served from what is left; None once it does not suffice."""
-    volumes: dict[str, int | None] = {}
-    for label in labels:
-        fits = left_ul is None or (label.aliquot_ul or 0) <= left_ul
-        volumes[label.code] = label.aliquot_ul if fits else None
-        if left_ul is not None and fits:
-            left_ul -= label.aliquot_ul or 0
-    return volumes

@@ -6,11 +6,12 @@ second spin of a gel tube is refused, and with a reason it passes and the reason
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from typing import Any
 
 from biobank.bench.queries import last
-from biobank.core import codes
-from biobank.models import PlannedTube, Tube
+from biobank.core import codes, sprec
+from biobank.models import PlannedTube, Rotor, Tube
 from custody import queries as ledger
 from custody.core.refusal import Refused
 from custody.core.state import Happening
@@ -67,3 +68,23 @@ def _of_clot(plan: PlannedTube, said: Sequence[Happening], at_ms: int) -> Iterat
         yield f"Spun {age // MINUTE} min after the draw, before the {plan.clot_min} min that the clot needs:"
     if plan.clot_max_min is not None and age > plan.clot_max_min * MINUTE:
         yield f"Spun {age // MINUTE} min after the draw, over the {plan.clot_max_min} min of the plan:"
+
+
+def of_rotor(rotor: Rotor | None, tubes: Sequence[str]) -> Iterator[str]:
+    """What the rotor says of so many tubes; nothing when none was chosen."""
+    if rotor and len(tubes) > rotor.places:
+        yield f"{len(tubes)} tubes were in this run, and {rotor.name} has {rotor.places} places."
+
+
+def recorded(key: str) -> str:
+    """How this spin stands in the ledger, in one sentence, with its SPREC element. 2 queries."""
+    event = ledger.event(key)
+    data = event.header["data"] if event else {}
+    speed = f" at {data['rpm']} rpm" if data.get("rpm") else ""
+    run = f"{data['g']} × g{speed}, {data['minutes']} min"
+    return f"{run}: SPREC centrifugation {sprec.code(as_sprec(data), True)}."
+
+
+def as_sprec(data: Mapping[str, Any]) -> sprec.Spin:
+    """A recorded spin, as the preanalytical code sees it."""
+    return sprec.Spin(data["g"], data["minutes"], data.get("centi_c"), data.get("brake"))

@@ -16,6 +16,8 @@ NAMES = {
     "ul": "volume", "loss_ul": "lost", "g": "force", "rpm": "speed", "radius_mm": "rotor radius",
     "minutes": "for", "centi_c": "temperature", "seal_intact": "seal intact", "due_ms": "due",
     "how": "kept", "to": "to", "of": "of", "counted": "counted", "short": "less than planned",
+    "recovered_ul": "recovered", "hct_pct": "haematocrit", "haemolysis_cmgdl": "free haemoglobin",
+    "lipaemia_cmgdl": "triglycerides", "icterus_cmgdl": "bilirubin",
 }  # fmt: skip
 HOW = {
     "hand": "in hand", "view": "in view", "locked": "in a locked place", "secured": "in a secured place",
@@ -47,10 +49,12 @@ def worded(name: str, value: Any, say: Say) -> str:
         return "yes" if value else "no"
     if isinstance(value, Mapping):
         return ", ".join(f"{NAMES.get(k, k)} {worded(k, v, say)}" for k, v in value.items())
-    units = {"g": " × g", "rpm": " rpm", "radius_mm": " mm", "minutes": " min"}
+    if name.endswith("_cmgdl"):
+        return f"{value / 100:.2f} mg/dL"
+    units = {"g": " × g", "rpm": " rpm", "radius_mm": " mm", "minutes": " min", "hct_pct": " %"}
     quantity = {
-        "ul": "volume", "loss_ul": "volume", "centi_c": "celsius", "due_ms": "when", "matrix": "matrix",
-        "additive": "additive",
+        "ul": "volume", "loss_ul": "volume", "recovered_ul": "volume", "centi_c": "celsius",
+        "due_ms": "when", "matrix": "matrix", "additive": "additive",
     }  # fmt: skip
     if name in quantity:
         return say[quantity[name]](value)

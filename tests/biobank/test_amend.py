@@ -63,8 +63,9 @@ def made(lab, tubes, volumes=(1000, 1000)):
     """Two aliquots of the red tube; the event and their codes."""
     parts = aliquots(tubes, RED)[: len(volumes)]
     return bench.aliquot(
-        lab, new_id(), primary(tubes, RED), list(zip(parts, volumes, strict=True)), at=MADE
-    ), parts
+        lab, new_id(), primary(tubes, RED), list(zip(parts, volumes, strict=True)),
+        unspun_why="stood overnight", at=MADE,
+    ), parts  # fmt: skip
 
 
 # void -------------------------------------------------------------------------------------------

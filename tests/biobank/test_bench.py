@@ -8,10 +8,11 @@ import pytest
 from django.utils import timezone
 
 from biobank.acting import ms, perform
-from biobank.bench import actions, queries
+from biobank.bench import actions, grading, queries, spinning
 from biobank.core import codes
-from biobank.models import Tube
+from biobank.models import Rotor, Tube
 from biobank.store import actions as store_actions
+from biobank.templatetags import words
 from custody import queries as ledger
 from custody.core.event import new_id
 from tests import people as builders
@@ -42,6 +43,13 @@ def labtech(people):
 @pytest.fixture
 def tubes(people):
     return lab_set(people)
+
+
+@pytest.fixture
+def spun(labtech, tubes):
+    """The same set, with the tubes that give serum and plasma spun."""
+    spin(labtech, [primary(tubes, number) for number in (RED, GEL, HEPARIN)])
+    return tubes
 
 
 def spin(labtech, rack, at=SPUN, **more):
@@ -107,6 +115,34 @@ def test_a_key_that_belongs_to_another_act_is_refused(labtech, tubes):
         actions.grade(labtech, key, [primary(tubes, RED)], haemolysis=1)
 
 
+def test_a_force_and_a_radius_give_the_speed_and_both_are_kept(labtech, tubes):
+    # the same published example the other way round: 5590 x g at 5 cm is 10 000 rpm
+    event = ledger.event(spin(labtech, [primary(tubes, RED)], g=5590, radius_mm=50))
+    said = event.header["data"]
+    assert (said["g"], said["radius_mm"]) == (5590, 50) and abs(said["rpm"] - 10_000) <= 1
+
+
+def test_a_tube_stands_in_a_run_once(labtech, tubes):
+    red, gel = primary(tubes, RED), primary(tubes, GEL)
+    with refused("line_twice", f"{codes.show(red)} is in this run twice"):
+        spin(labtech, [red, gel, red])
+
+
+def test_a_run_is_said_with_its_element_of_the_preanalytical_code(labtech, tubes):
+    whole = spin(labtech, [primary(tubes, RED)], centi_c=2000, brake=True)
+    assert spinning.recorded(whole) == "2000 × g, 10 min: SPREC centrifugation B."
+    parts = spin(labtech, [primary(tubes, GEL)], g=None, rpm=3000, radius_mm=170)
+    assert spinning.recorded(parts) == "1711 × g at 3000 rpm, 10 min: SPREC centrifugation X."
+
+
+def test_more_tubes_than_places_is_said(people):
+    rotor = Rotor(agency=people.tfl, name="Small", places=2, radius_mm=90, max_rpm=4000)
+    assert list(spinning.of_rotor(rotor, ["a", "b"])) == list(spinning.of_rotor(None, ["a"] * 9)) == []
+    assert list(spinning.of_rotor(rotor, ["a", "b", "c"])) == [
+        "3 tubes were in this run, and Small has 2 places."
+    ]
+
+
 def test_no_tube_no_spin(labtech, tubes):
     with refused("no_tube"):
         spin(labtech, [])
@@ -165,7 +201,8 @@ def test_a_tube_that_was_missed_on_arrival_is_not_spun(people, labtech, tubes):
 
 
 def test_a_discarded_tube_is_not_spun(labtech, tubes):
-    store_actions.discard(labtech, new_id(), [primary(tubes, RED)], "broken or leaking", at=SPUN)
+    gone = [{"t": primary(tubes, RED), "role": "subj"}]
+    perform(labtech, "discarded", key=new_id(), at=SPUN, data={"why": "broken"}, lines=gone)
     with refused("nothing_after_discard"):
         spin(labtech, [primary(tubes, RED)], at=MADE)
 
@@ -198,6 +235,44 @@ def test_grades_go_from_0_to_4(labtech, tubes, grades, code):
         actions.grade(labtech, new_id(), [primary(tubes, RED)], **grades)
 
 
+def test_each_tube_has_its_own_grades_and_measured_values_in_one_event(labtech, tubes):
+    red, gel = primary(tubes, RED), primary(tubes, GEL)
+    seen = {
+        red: {"haemolysis": 1, "haemolysis_cmgdl": 6_250, "lipaemia": None},
+        gel: {"icterus": 0, "icterus_cmgdl": 0, "haemolysis_cmgdl": None},
+    }
+    event = ledger.event(actions.grade_each(labtech, new_id(), seen, at=MADE))
+    assert event.lines == [
+        {"t": red, "role": "subj", "haemolysis": 1, "haemolysis_cmgdl": 6_250},
+        {"t": gel, "role": "subj", "icterus": 0, "icterus_cmgdl": 0},
+    ]
+
+
+def test_a_measured_value_alone_is_something_and_every_tube_needs_something(labtech, tubes):
+    red, gel = primary(tubes, RED), primary(tubes, GEL)
+    actions.grade_each(labtech, new_id(), {red: {"lipaemia_cmgdl": 12_000}}, at=MADE)
+    with refused("nothing_graded"):
+        actions.grade_each(labtech, new_id(), {red: {"haemolysis": 1}, gel: {"haemolysis": None}}, at=MADE)
+
+
+@pytest.mark.parametrize("value", [-1, 5_000_001])
+def test_a_measured_value_is_one_that_blood_can_have(labtech, tubes, value):
+    with refused("measured_out_of_range"):
+        actions.grade_each(labtech, new_id(), {primary(tubes, RED): {"icterus_cmgdl": value}}, at=MADE)
+
+
+def test_a_measured_value_lands_in_the_timeline_in_its_unit(labtech, tubes):
+    red = primary(tubes, RED)
+    actions.grade_each(labtech, new_id(), {red: {"haemolysis_cmgdl": 1_234_567}}, at=MADE)
+    assert ("free haemoglobin", "12345.67 mg/dL") in words.facts(ledger.history(red)[-1])
+
+
+def test_eye_and_instrument_that_disagree_are_named_by_tube():
+    seen = {"K7R2M101A": {"haemolysis": 0, "haemolysis_cmgdl": 20_000}, "K7R2M102B": {"haemolysis": 2}}
+    (said,) = grading.disagreements(seen)
+    assert said.startswith("K7R2M-101-A: haemolysis was graded 0, and 200.00 mg/dL")
+
+
 # aliquot ----------------------------------------------------------------------------------------
 
 
@@ -212,23 +287,23 @@ def test_aliquots_take_from_the_parent_and_know_it(labtech, tubes):
     assert ledger.children(parent) == sorted([one, two])
 
 
-def test_the_last_microlitre_can_be_taken_and_not_one_more(labtech, tubes):
-    parent, (one, two, *_) = primary(tubes, RED), aliquots(tubes, RED)
+def test_the_last_microlitre_can_be_taken_and_not_one_more(labtech, spun):
+    parent, (one, two, *_) = primary(spun, RED), aliquots(spun, RED)
     with refused("volume_not_negative", "10 mL are left"):
         actions.aliquot(labtech, new_id(), parent, [(one, 9_000), (two, 1_000)], loss_ul=1, at=MADE)
     actions.aliquot(labtech, new_id(), parent, [(one, 9_000), (two, 1_000)], at=MADE)
     assert ledger.state(parent).volume_ul == 0
 
 
-def test_the_same_form_twice_makes_the_aliquots_once(labtech, tubes):
-    key, parent, child = new_id(), primary(tubes, RED), aliquots(tubes, RED)[0]
+def test_the_same_form_twice_makes_the_aliquots_once(labtech, spun):
+    key, parent, child = new_id(), primary(spun, RED), aliquots(spun, RED)[0]
     for _ in range(2):
         assert actions.aliquot(labtech, key, parent, [(child, 500)], at=MADE) == key
     assert ledger.state(parent).volume_ul == 9_500
 
 
-def test_a_vial_is_filled_once(labtech, tubes):
-    parent, child = primary(tubes, RED), aliquots(tubes, RED)[0]
+def test_a_vial_is_filled_once(labtech, spun):
+    parent, child = primary(spun, RED), aliquots(spun, RED)[0]
     actions.aliquot(labtech, new_id(), parent, [(child, 500)], at=MADE)
     with refused("child_already_made"):
         actions.aliquot(labtech, new_id(), parent, [(child, 500)], at=STORED)
@@ -246,14 +321,16 @@ def test_a_label_printed_for_another_tube_is_refused(labtech, tubes):
         actions.aliquot(labtech, new_id(), primary(tubes, RED), [(aliquots(tubes, GEL)[0], 500)], at=MADE)
 
 
-def test_a_spare_label_of_the_same_set_serves_and_one_of_another_set_does_not(people, labtech, tubes):
+def test_a_spare_label_of_the_same_set_serves_and_one_of_another_set_does_not(people, labtech, spun):
     other = builders.printed_set(people)
-    Tube.objects.filter(code__in=[aliquots(tubes, GEL)[0], aliquots(other, GEL)[0]]).update(parent_hint="")
-    spare, wrong = (codes.make(one.code, 105) for one in (tubes, other))  # 101-104 belong to the red tube
+    spares = [aliquots(spun, GEL)[0], aliquots(other, GEL)[0]]
+    Tube.objects.filter(code__in=spares).update(parent_hint="", additive="")
+    spare, wrong = (codes.make(one.code, 105) for one in (spun, other))  # 101-104 belong to the red tube
     with refused("label_of_another_set"):
-        actions.aliquot(labtech, new_id(), primary(tubes, RED), [(wrong, 500)], at=MADE)
-    actions.aliquot(labtech, new_id(), primary(tubes, RED), [(spare, 500)], at=MADE)
-    assert ledger.state(spare).parent == primary(tubes, RED)
+        actions.aliquot(labtech, new_id(), primary(spun, RED), [(wrong, 500)], at=MADE)
+    actions.aliquot(labtech, new_id(), primary(spun, RED), [(spare, 500)], at=MADE)
+    assert ledger.state(spare).parent == primary(spun, RED)
+    assert ledger.state(spare).additive == "NONE"  # what the label did not say, the tube does
 
 
 def test_a_label_that_was_never_printed_is_unknown(labtech, tubes):
@@ -349,10 +426,3 @@ def test_the_bench_asks_the_same_number_of_questions_for_1_set_and_for_6(
         lab_set(people)
     with django_assert_max_num_queries(len(few)):
         assert queries.bench("TFL", ms(STORED)).size == 36
-
-
-def test_proposed_volumes_are_shared_out_from_what_is_left(labtech, tubes):
-    red, children = primary(tubes, RED), aliquots(tubes, RED)
-    assert queries.source(red).proposed == dict.fromkeys(children, 1000)
-    actions.aliquot(labtech, new_id(), red, [(children[0], 7_800)], at=MADE)
-    assert queries.source(red).proposed == {children[1]: 1000, children[2]: 1000, children[3]: None}

@@ -166,7 +166,7 @@ def test_the_wrong_tube(sign_in, tubes, thaw, red):
 
 def test_a_refusal_shows_its_code_changes_nothing_and_can_then_be_overridden(sign_in, lab, tubes, red):
     parts = aliquots(tubes, RED)[:1]
-    event = bench.aliquot(lab, new_id(), red, [(parts[0], 1000)], at=MADE)
+    event = bench.aliquot(lab, new_id(), red, [(parts[0], 1000)], unspun_why="stood overnight", at=MADE)
     store_actions.thaw(lab, new_id(), parts, at=STORED)
     client, address, size = sign_in("labtech"), f"/events/{event}/void/", ledger.size()
     assert 'name="keep"' not in client.get(address).content.decode()
