@@ -31,6 +31,24 @@ def fill() -> None:
     builders.make_store(people)
     builders.drawn_set(people, animal=people.animal)
     beach(people)
+    bench(people)
+
+
+def bench(people) -> None:
+    """A drawn set of another seal, its six tubes handed off to the laboratory this morning."""
+    from django.utils import timezone
+
+    from biobank.handoffs.actions import hand_off
+    from biobank.models import PlannedTube
+    from custody.core.event import new_id
+    from tests import people as builders
+
+    PlannedTube.objects.filter(plan=people.plan, number__in=[2, 3, 4]).update(spin_g=1500, spin_minutes=10)
+    seal = builders.make_animal(people.programme, "A-0002", "999000000000002")
+    tubes = [tube.code for tube in builders.drawn_set(people, animal=seal).tubes.filter(parent_hint="")]
+    hand_off(
+        people.actor("fieldtech"), new_id(), tubes, "TFL", how="hand", at=timezone.now() - timedelta(hours=1)
+    )
 
 
 def beach(people) -> None:

@@ -91,10 +91,12 @@ function next() {
   send(form, again(form, turn.said), turn.scanned);
 }
 
-// What was said a moment ago, with the key of the page as it is now: each key is one act.
+// What was said a moment ago, with the key of the page as it is now: each key is one act. What the scan before
+// it led to (data-fresh: the place that takes the next box) is that of the page as it is now, too.
 function again(form, said) {
   const fresh = new FormData(form);
-  const kept = ["key", "csrfmiddlewaretoken"].map((name) => [name, fresh.get(name)]);
+  const led = [...form.querySelectorAll("[data-fresh]")].map((one) => one.name);
+  const kept = ["key", "csrfmiddlewaretoken", ...led].map((name) => [name, fresh.get(name)]);
   for (const [name, value] of kept) if (value !== null) said.set(name, value);
   return said;
 }
