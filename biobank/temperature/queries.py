@@ -15,13 +15,13 @@ from django.db.models import Count, Max, Min, Q
 
 from biobank.models import Unit
 from biobank.models.loggers import Logger, LoggerImport, LoggerPlacement, ReadingDay
-from biobank.temperature import blocks
+from biobank.temperature import blocks, warmed
 from biobank.temperature.places import NEVER, Piece, Placed, Tree, class_of, merged
 from biobank.temperature.trace import Band, Trace, draw
 from custody import queries as ledger
 from custody.core import fold
 from custody.core.phase import PhaseSummary, Stretch, join
-from custody.core.state import Happening
+from custody.core.state import Happening, UnitStay
 from custody.core.thermal import Excursion, Measured, Series
 
 BORN = {"drawn", "aliquoted"}
@@ -32,14 +32,35 @@ Histories = Mapping[str, Sequence[Happening]]
 # --- where tubes were, and what governed ----------------------------------------------------------
 
 
-def tree() -> Tree:
-    """The whole storage tree with its set points and governing loggers. At most 6 queries."""
+FEW = 400  # units; to look for what so many stood in takes longer than to read the whole tree
+
+
+def tree(units: Iterable[str] | None = None) -> Tree:
+    """The storage tree with its set points and governing loggers, or the part of it in which these units
+    ever stood. At most 6 queries, and 4 more for each step outwards."""
     placed: dict[str, list[Placed]] = {}
     rows = LoggerPlacement.objects.filter(governing=True).order_by("from_ms")
     for unit, start, end, logger in rows.values_list("unit__code", "from_ms", "to_ms", "logger_id"):
         placed.setdefault(unit, []).append(Placed(start, NEVER if end is None else end, logger))
     nominals = dict(Unit.objects.values_list("code", "nominal_centi"))
-    return Tree(ledger.unit_stays(), nominals, placed)
+    return Tree(ledger.unit_stays() if units is None else _outwards(units), nominals, placed)
+
+
+def _outwards(units: Iterable[str]) -> dict[str, list[UnitStay]]:
+    found: dict[str, list[UnitStay]] = {}
+    todo = set(units)
+    while todo:
+        if len(todo) > FEW:
+            return ledger.unit_stays()
+        more = ledger.unit_stays(todo)
+        found |= more
+        todo = {stay.parent for stays in more.values() for stay in stays if stay.parent} - set(found)
+    return found
+
+
+def _stood(told: Histories) -> set[str]:
+    """Every unit that one of these tubes ever stood in."""
+    return {stay.unit for code, said in told.items() for stay in fold.stays(code, said)}
 
 
 def life(said: Sequence[Happening], now_ms: int) -> tuple[int, int] | None:
@@ -89,19 +110,27 @@ def phases_of(
     """Every tube's phases, oldest first, named `frozen`, `cold` or `ambient` after the set point.
 
     From the moment the tube had content (drawn, or made from its parent) to when it was discarded, or
-    now. Time in no unit (in hand, in a bag) is `ambient` and no data. `histories`: the ledger's, if the
-    caller has them already. At most 11 queries however many tubes, 7 with histories.
+    now. Time in no unit (in hand, in a bag) is `ambient` and no data. A stretch under a thermal event of
+    its unit is a phase of its own. `histories`: the ledger's, if the caller has them already. At most 12
+    queries however many tubes, 8 with histories.
     """
-    limits, places = sorted(set(limits_centi)), tree()
     told = ledger.histories(codes) if histories is None else histories
-    pieces = {code: pieces_of(code, said, places, now_ms) for code, said in told.items()}
+    limits, places = sorted(set(limits_centi)), tree(_stood(told))
+    events = warmed.load(places.stays)
+    pieces = {code: _marked(code, said, places, now_ms, events) for code, said in told.items()}
     asked: dict[int, _Asked] = {}
     where = {
-        code: [asked.setdefault(p.logger, _Asked()).ask(p) if p.logger is not None else None for p in one]
+        code: [asked.setdefault(p.logger, _Asked()).ask(p) if p.logger is not None else None for p, _ in one]
         for code, one in pieces.items()
     }
     _measure(asked, limits)
-    return {code: list(_phases(one, where[code], asked, limits)) for code, one in pieces.items()}
+    return {code: list(_phases(one, where[code], asked, limits, events)) for code, one in pieces.items()}
+
+
+def _marked(
+    code: str, said: Sequence[Happening], places: Tree, now_ms: int, events: warmed.Warmed
+) -> list[tuple[Piece, warmed.Marks]]:
+    return events.mark(pieces_of(code, said, places, now_ms), fold.stays(code, said) if events else [])
 
 
 def _measure(asked: Mapping[int, _Asked], limits: Sequence[int]) -> None:
@@ -111,18 +140,23 @@ def _measure(asked: Mapping[int, _Asked], limits: Sequence[int]) -> None:
 
 
 def _phases(
-    pieces: Sequence[Piece], where: Sequence[int | None], asked: Mapping[int, _Asked], limits: Sequence[int]
+    pieces: Sequence[tuple[Piece, warmed.Marks]],
+    where: Sequence[int | None],
+    asked: Mapping[int, _Asked],
+    limits: Sequence[int],
+    events: warmed.Warmed,
 ) -> Iterable[PhaseSummary]:
-    for name, group in groupby(zip(pieces, where, strict=True), key=lambda pair: class_of(pair[0].nominal)):
+    rows = [(piece, marks, k) for (piece, marks), k in zip(pieces, where, strict=True)]
+    for (name, held), group in groupby(rows, key=lambda row: (class_of(row[0].nominal), row[1])):
         stretches: list[Stretch] = []
         found: list[tuple[Measured, int] | None] = []
-        for piece, k in group:
+        for piece, _, k in group:
             said = asked[piece.logger].said if piece.logger is not None else None
             # A logger that stood there and said nothing leaves no data: its unit's set point is not assumed.
             nominal = piece.nominal if piece.logger is None else None
             stretches.append(Stretch(piece.start, piece.end, None, nominal))
             found.append((said, k) if said is not None and k is not None else None)
-        yield join(name, stretches, limits, found)
+        yield events.worse(join(name, stretches, limits, found), held, limits)
 
 
 # --- loggers --------------------------------------------------------------------------------------
@@ -224,7 +258,8 @@ def tube_trace(code: str, now_ms: int, tz: str = "UTC") -> Trace:
 
     At most 12 queries. `trace.empty` when the tube never had content.
     """
-    places, said = tree(), ledger.histories([code]).get(code, [])
+    said = ledger.histories([code]).get(code, [])
+    places = tree(_stood({code: said}))
     pieces = pieces_of(code, said, places, now_ms)
     if not pieces:
         return draw([], [], now_ms, now_ms, tz)

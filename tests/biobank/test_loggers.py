@@ -443,7 +443,7 @@ def test_many_tubes_cost_no_more_queries_than_one(store, logger, django_assert_m
     tubes = draw(store, count=9)
     put(store, tubes, "NLB-B001", 11)
     for asked in (tubes[:1], tubes):
-        with django_assert_max_num_queries(11):
+        with django_assert_max_num_queries(13):
             found = queries.phases_of(asked, [-7000], at_ms(20))
         assert {phases[1].above[-7000] for phases in found.values()} == {35 * MINUTE}
 
