@@ -1,4 +1,4 @@
-"""Adding a rotor, and taking one out of use."""
+"""Adding a rotor, changing one, and taking one out of use."""
 
 from __future__ import annotations
 
@@ -16,3 +16,13 @@ class RotorForm(forms.Form):
         label="Radius, mm", min_value=1, max_value=1000, help_text="From the axis to the middle of the tube."
     )
     max_rpm = forms.IntegerField(label="Largest speed, rpm", min_value=1, max_value=200_000)
+
+
+class ReasonForm(forms.Form):
+    reason = NameField(label="Reason", max_length=100, help_text="Kept with the change.")
+
+
+class RotorChangeForm(RotorForm, ReasonForm):
+    """The same with why; what stands there now is filled in."""
+
+    field_order = ("name", "places", "radius_mm", "max_rpm", "reason")

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 
 from biobank.core import codes
 from biobank.core.grid import Grid, Slot
+from biobank.core.rack import empty, listed, unread
 from custody.core.refusal import Refused
 
 FOUND, WRONG_PLACE, NOT_FOUND, EXTRA, UNREADABLE = (
@@ -22,8 +23,6 @@ WORDS = {
     FOUND: "found", WRONG_PLACE: "wrong place", NOT_FOUND: "not found", EXTRA: "extra",
     UNREADABLE: "unreadable",
 }  # fmt: skip
-NO_READ = {"?", "NOREAD", "NO READ", "NO_READ", "ERROR", "UNREADABLE"}
-NO_TUBE = {"", "-", "NOTUBE", "NO TUBE", "NO_TUBE", "EMPTY"}
 
 
 @dataclass(frozen=True)
@@ -101,7 +100,7 @@ def scanned(text: str, grid: Grid) -> Read:
     alone (a Read without tube and with its slot: the slot of the next tube). Refused: code_malformed,
     code_check_digit, set_where_tube, slot_unknown."""
     plain = text.strip()
-    if plain.upper() in NO_READ or codes.is_valid(plain):
+    if plain_tube(plain):
         return Read(_tube(plain))
     if slot := _slot(plain, grid):
         return Read("", slot)
@@ -126,11 +125,11 @@ def _pairs(text: str) -> list[tuple[str, str]]:
 
 
 def plain_tube(text: str) -> bool:
-    return text.upper() in NO_READ or codes.is_valid(text)
+    return unread(text) or codes.is_valid(text)
 
 
 def _tube(text: str) -> str:
-    return "" if text.upper() in NO_READ else codes.tube(text)
+    return "" if unread(text) else codes.tube(text)
 
 
 def _slot(text: str, grid: Grid) -> Slot | None:
@@ -141,43 +140,23 @@ def _slot(text: str, grid: Grid) -> Slot | None:
 
 
 def rack(text: str, grid: Grid) -> list[Read]:
-    """The list of a rack reader: a slot and a code a line, in either order, with comma, semicolon or tab.
+    """The list of a rack reader (see `biobank.core.rack.listed`), which must be right as a whole.
 
     Places without a tube (empty, `no tube`, `-`) are left out, `no read` is a label that cannot be read; a
     first line of headings is passed over. Refused (naming the line): slot_unknown, slot_twice, tube_twice,
     the codes of a tube; and rack_empty.
     """
     found: list[Read] = []
-    for number, line in enumerate(text.splitlines(), 1):
-        if not line.strip() or (number == 1 and _headings(line, grid)):
-            continue
-        read = _rack_line(number, line, grid)
-        if read is not None:
+    for number, spot in listed(text, grid):
+        if (spot.wrong and not unread(spot.text)) or spot.slot is None:
+            raise Refused(spot.wrong, f"Line {number}: {spot.sentence}")
+        if not empty(spot.text):
+            read = Read(spot.code, spot.slot)
             _once(number, read, found, grid)
             found.append(read)
     if not found:
         raise Refused("rack_empty", "There is no tube in this list.")
     return found
-
-
-def _cells(line: str) -> list[str]:
-    parts = [one.strip().strip('"').strip() for one in re.split(r"[,;\t]", line.strip())]
-    return parts if len(parts) > 1 else [*line.split(maxsplit=1), ""][:2]
-
-
-def _headings(line: str, grid: Grid) -> bool:
-    return all(not _slot(one, grid) and not codes.is_valid(one) for one in _cells(line))
-
-
-def _rack_line(number: int, line: str, grid: Grid) -> Read | None:
-    place, code = _cells(line)[:2]
-    if codes.is_valid(place) or (place.upper() in NO_READ | NO_TUBE and _slot(code, grid)):
-        place, code = code, place
-    try:
-        slot = grid.parse(place)
-        return None if code.upper() in NO_TUBE else Read(_tube(code), slot)
-    except Refused as no:
-        raise Refused(no.code, f"Line {number}: {no.sentence}") from no
 
 
 def _once(number: int, read: Read, found: Iterable[Read], grid: Grid) -> None:

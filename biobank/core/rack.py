@@ -1,4 +1,5 @@
-"""What a rack reader wrote: which code lay in which position.
+"""What a rack reader wrote: which code lay in which position, as a table of a file (`read`) or as lines of a
+plain list (`listed`). The one place that knows how readers say `nothing here` and `cannot read it`.
 
 Promises: nothing is guessed and nothing is dropped silently; each position of the file becomes one Spot, with
 a code or with what is wrong with it. Positions are read in one stated convention: A5 and E1 are different
@@ -8,7 +9,7 @@ slots in a box with letters for rows and in one with letters for columns.
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 from biobank.core import codes
@@ -28,7 +29,8 @@ UNREAD = {"NOREAD", "READERROR", "ERROR", "FAIL", "FAILED", "UNREADABLE", "NOCOD
 
 @dataclass(frozen=True)
 class Spot:
-    """One position. code is empty and `wrong` says why, when there is no tube that could be put away."""
+    """One position. code is empty and `wrong` says why, when there is a tube that nobody can name; both are
+    empty for a position without a tube."""
 
     position: str
     text: str
@@ -56,7 +58,44 @@ def read(columns: Sequence[str], rows: Iterable[Mapping[str, str]], grid: Grid) 
             f"{', '.join(columns)[:120]}.",
         )
     spots = [_spot(_position(head, line, grid), line.get(head["code"], ""), grid) for line in lines]
-    return repeated([spot for spot in spots if _plain(spot.text) not in EMPTY])
+    return repeated([spot for spot in spots if not empty(spot.text)])
+
+
+def listed(text: str, grid: Grid) -> Iterator[tuple[int, Spot]]:
+    """The spots of a plain list with the numbers of their lines, empty positions among them.
+
+    A position and a code a line, in either order, with comma, semicolon, tab or space; empty lines and a
+    first line of headings are passed over. Whether something stands in it twice is for who asks.
+    """
+    for number, line in enumerate(text.splitlines(), 1):
+        if line.strip() and not (number == 1 and _is_heading(line, grid)):
+            yield number, _spot(*_turned(line, grid), grid)
+
+
+def empty(text: str) -> bool:
+    """Whether a reader says by this that there is no tube."""
+    return not unread(text) and _plain(text) in EMPTY
+
+
+def unread(text: str) -> bool:
+    """Whether a reader, or a person, says by this that there is a tube and no code."""
+    return set(text.strip()) == {"?"} or _plain(text) in UNREAD
+
+
+def _cells(line: str) -> list[str]:
+    parts = [one.strip().strip('"').strip() for one in re.split(r"[,;\t]", line.strip())]
+    return parts if len(parts) > 1 else [*line.split(maxsplit=1), ""][:2]
+
+
+def _is_heading(line: str, grid: Grid) -> bool:
+    return all(not _is_slot(grid, one) and not codes.is_valid(one) for one in _cells(line))
+
+
+def _turned(line: str, grid: Grid) -> tuple[str, str]:
+    """Position, then code."""
+    first, second = _cells(line)[:2]
+    code_first = codes.is_valid(first) or ((unread(first) or empty(first)) and _is_slot(grid, second))
+    return (second, first) if code_first else (first, second)
 
 
 def _columns(columns: Sequence[str]) -> dict[str, str] | None:
@@ -83,7 +122,9 @@ def _spot(position: str, text: str, grid: Grid) -> Spot:
         slot = grid.parse(position)
     except Refused as no:
         return Spot(position, text, wrong=no.code, sentence=no.sentence)
-    if _plain(text) in UNREAD:
+    if empty(text):
+        return Spot(position, text, slot)
+    if unread(text):
         return Spot(position, text, slot, wrong="no_read", sentence="The reader saw a tube, but no code.")
     try:
         return Spot(position, text, slot, codes.tube(text))

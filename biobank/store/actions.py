@@ -7,8 +7,9 @@ no other tube is in it by the ledger.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from datetime import datetime
+from functools import partial
 from typing import Any
 
 from django.core.exceptions import ValidationError
@@ -22,6 +23,8 @@ from biobank.store.classes import check_class, targets
 from biobank.store.queries import LOOSE, unit_by_code
 from custody import queries as ledger
 from custody.core.refusal import Refused
+
+Lines = list[dict[str, Any]]
 
 
 def put_away(
@@ -47,7 +50,8 @@ def put_away(
             raise Refused("tube_already_stored", where, code)
     lines = places(place, tubes, slot)
     check_class(place.code, targets(tubes), why)
-    return write(actor, "put_away", key, at, lines, {"note": why.strip()})
+    send = partial(write, actor, "put_away", key, at, data={"note": why.strip()})
+    return _into(place, tubes, slot, lines, send)
 
 
 def move(
@@ -66,7 +70,8 @@ def move(
     _stored(actor, tubes, "put it away instead")
     lines = places(place, tubes, slot)
     check_class(place.code, targets(tubes), why)
-    return write(actor, "moved", key, at, lines, {"note": why.strip()})
+    send = partial(write, actor, "moved", key, at, data={"note": why.strip()})
+    return _into(place, tubes, slot, lines, send)
 
 
 def pull(actor: Actor, key: str, tubes: Sequence[str], why: str, at: datetime | None = None) -> str:
@@ -84,28 +89,6 @@ def thaw(actor: Actor, key: str, tubes: Sequence[str], why: str = "", at: dateti
         return key
     in_hand(actor, tubes)
     return write(actor, "thawed", key, at, _subjects(tubes), {"why": why.strip()})
-
-
-def discard(
-    actor: Actor,
-    key: str,
-    tubes: Sequence[str],
-    why: str,
-    method: str = "",
-    at: datetime | None = None,
-    note: str = "",
-) -> str:
-    """One `discarded` event: nothing can happen to these tubes after it. A reserved tube is not discarded."""
-    if repeated(actor, key, "discarded"):
-        return key
-    reason = stated(why)
-    for code, state in in_hand(actor, tubes).items():
-        if state.reserved:
-            raise Refused(
-                "tube_reserved", f"{codes.show(code)}: this tube is kept in reserve. Release it first.", code
-            )
-    said = {"why": reason, "method": method.strip(), "note": note.strip()}
-    return write(actor, "discarded", key, at, _subjects(tubes), said)
 
 
 def _subjects(tubes: Sequence[str]) -> list[dict[str, Any]]:
@@ -135,7 +118,7 @@ def known_unit(text: str) -> Unit:
     return found
 
 
-def places(unit: Unit, tubes: Sequence[str], slot: str) -> list[dict[str, Any]]:
+def places(unit: Unit, tubes: Sequence[str], slot: str) -> Lines:
     """The lines that say where each tube goes; Refused when they do not fit."""
     if unit.kind != "box":
         _takes_loose(unit, slot)
@@ -146,6 +129,19 @@ def places(unit: Unit, tubes: Sequence[str], slot: str) -> list[dict[str, Any]]:
         {"t": code, "role": "subj", "unit": unit.code, "row": row, "col": col}
         for code, (row, col) in zip(tubes, free, strict=True)
     ]
+
+
+def _into(unit: Unit, tubes: Sequence[str], slot: str, lines: Lines, send: Callable[..., str]) -> str:
+    """Send it. When somebody else took a slot between our look and our writing, look again: then the next
+    free one is another, or a slot that was named is refused with who sits in it."""
+    for _ in range((unit.rows or 0) * (unit.cols or 0)):  # each time somebody was faster, a slot was filled
+        try:
+            return send(lines=lines)
+        except Refused as no:
+            if no.code != "slot_taken":
+                raise
+        lines = places(unit, tubes, slot)
+    return send(lines=lines)
 
 
 def _takes_loose(unit: Unit, slot: str) -> None:

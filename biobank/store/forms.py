@@ -1,4 +1,4 @@
-"""What people type when tubes go into storage, out of it, or for good; and about units.
+"""What people type when tubes go into storage or out of it; and about units.
 
 Promises: nothing is checked here that the action checks, so that every way in refuses with the same code.
 """
@@ -13,24 +13,9 @@ from biobank.bench.forms import ScannedTubes, WholeNumber
 from biobank.core.grid import NAMINGS
 from biobank.forms import ActForm, CelsiusField
 from biobank.models.store import KINDS
+from custody.core.event import new_id
 
-WHY_DISCARD = [
-    ("", "choose"),
-    ("used up", "used up"),
-    ("broken or leaking", "broken or leaking"),
-    ("thawed or spoilt", "thawed or spoilt"),
-    ("not fit for any assay", "not fit for any assay"),
-    ("identity in doubt", "identity in doubt"),
-    ("authority to keep it ended", "authority to keep it ended"),
-    ("space", "space"),
-]
-METHODS = [
-    ("", "not noted"),
-    ("autoclaved", "autoclaved"),
-    ("incinerated", "incinerated"),
-    ("disinfected", "disinfected chemically"),
-    ("waste contractor", "handed to the waste contractor"),
-]
+KIND_WORDS = {"box": "box, plate or cane", "shipper": "dry shipper or parcel"}
 
 
 class UnitCodeField(forms.CharField):
@@ -60,6 +45,14 @@ class PlaceForm(ActForm):
     )  # fmt: skip
 
 
+class PutAwayForm(PlaceForm):
+    unit = UnitCodeField(
+        label="Box", required=False,
+        help_text="Scan the box. A cooler, bench, fridge or shipper takes loose tubes. Empty: the next free "
+        "place that is as cold as planned is said.",
+    )  # fmt: skip
+
+
 class WhereForm(forms.Form):
     """Tubes for which a place is sought."""
 
@@ -75,6 +68,56 @@ class CarryForm(ActForm):
         max_length=200, required=False, label="Note",
         help_text="Needed when the new place is warmer.",
     )  # fmt: skip
+
+
+class UnitCodesField(forms.CharField):
+    """Several unit codes, one a line or with commas between them; cleans to a list without repeats."""
+
+    widget = forms.Textarea
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(**({"max_length": 1000} | given))
+        self.widget.attrs |= {
+            "rows": "3", "autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false",
+        }  # fmt: skip
+
+    def clean(self, value: Any) -> Any:
+        text = super().clean(value) or ""
+        return list(dict.fromkeys(one.upper() for one in text.replace(",", " ").split()))
+
+
+class SwapForm(forms.Form):
+    """A swap of freezers: which are emptied, which take the boxes."""
+
+    key = forms.UUIDField(widget=forms.HiddenInput, initial=new_id)
+    out_of = UnitCodesField(label="Emptied", help_text="Scan each freezer, tank or rack that is emptied.")
+    into = UnitCodesField(label="Into", help_text="Scan each unit that takes the boxes.")
+    why = forms.CharField(max_length=200, label="Reason", help_text="Kept with the swap.")
+
+    def clean_key(self) -> str:
+        return str(self.cleaned_data["key"])
+
+
+class SwapScanForm(ActForm):
+    """One field for everything; what was scanned before stands in the hidden ones."""
+
+    unit = forms.CharField(max_length=20, required=False, widget=forms.HiddenInput({"data-fresh": True}))
+    to = forms.CharField(max_length=20, required=False, widget=forms.HiddenInput({"data-fresh": True}))
+    scan = UnitCodeField(max_length=40, help_text="A box or rack, or the place it goes to, in either order.")
+    note = forms.CharField(
+        max_length=200, required=False, label="Note",
+        help_text="Asked for when a place is warmer or no part of the swap.",
+    )  # fmt: skip
+
+
+class SwapCloseForm(forms.Form):
+    key = forms.UUIDField(widget=forms.HiddenInput, initial=new_id)
+    why = forms.CharField(
+        max_length=400, required=False, label="Reason", help_text="Needed while boxes have not arrived."
+    )
+
+    def clean_key(self) -> str:
+        return str(self.cleaned_data["key"])
 
 
 class FindForm(forms.Form):
@@ -119,21 +162,15 @@ class ThawForm(ActForm):
     why = forms.CharField(max_length=120, required=False, label="What for")
 
 
-class DiscardForm(ActForm):
-    tubes = ScannedTubes()
-    why = forms.ChoiceField(label="Why", choices=WHY_DISCARD)
-    method = forms.ChoiceField(label="How", choices=METHODS, required=False)
-    note = forms.CharField(max_length=400, required=False, label="Note")
-    sure = forms.BooleanField(label="These tubes leave the collection for good")
-
-
 class NewUnitForm(ActForm):
     """A unit and where it stands."""
 
     code = forms.CharField(
         max_length=20, label="Code", help_text="Letters, digits and hyphens, as on its label."
     )
-    kind = forms.ChoiceField(label="Kind", choices=[(kind, kind) for kind in KINDS], initial="box")
+    kind = forms.ChoiceField(
+        label="Kind", choices=[(kind, KIND_WORDS.get(kind, kind)) for kind in KINDS], initial="box"
+    )
     name = forms.CharField(max_length=80, label="Name")
     parent = UnitCodeField(label="Stands in", required=False, help_text="Code of a unit. Empty: in nothing.")
     rows = WholeNumber(label="Rows", min_value=1, max_value=99, help_text="For a box. A cane: its places.")

@@ -18,15 +18,20 @@ DAY_MS = 86_400_000
 
 @dataclass(frozen=True)
 class Cell:
-    """One slot. mark: the name of a sign, `disputed` or `reserved`; age of the draw, in words."""
+    """One slot. marks: names of signs, `disputed` and `reserved`; age of the draw, in words."""
 
     name: str
     tube: str = ""
     href: str = ""
-    mark: str = ""
+    marks: tuple[str, ...] = ()
     current: bool = False
     matrix: str = ""
     age: str = ""
+
+    @property
+    def mark(self) -> str:
+        """The sign that fits into the cell; the words say all of them."""
+        return self.marks[0] if self.marks else ""
 
 
 @dataclass(frozen=True)
@@ -77,7 +82,7 @@ def box_map(
         one = states[0]
         href = tube_href.format(tube=one.tube) if tube_href else ""
         return Cell(
-            name, one.tube, href, _mark(states), one.tube in seen, one.matrix,
+            name, one.tube, href, _marks(states), one.tube in seen, one.matrix,
             age(drawn.get(one.tube), now_ms),
         )  # fmt: skip
 
@@ -88,8 +93,7 @@ def box_map(
     ]
 
 
-def _mark(states: list[TubeState]) -> str:
+def _marks(states: list[TubeState]) -> tuple[str, ...]:
     one = states[0]
-    if one.contested or len(states) > 1 or one.disputes:
-        return "disputed"
-    return "reserved" if one.reserved else ""
+    disputed = one.contested or len(states) > 1 or one.disputes
+    return tuple(name for name, so in [("disputed", disputed), ("reserved", one.reserved)] if so)

@@ -10,6 +10,8 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 
+from django.db.models import Q
+
 from biobank.core.grid import Grid
 from biobank.core.places import RANK, WORDS, Room, class_of
 from biobank.models import Unit
@@ -18,15 +20,19 @@ from custody.core.state import TubeState, UnitStay
 
 LOOSE = {"bench", "cooler", "fridge", "shipper"}  # where tubes stand without a box
 COLD_GAS_CENTI = -15000  # at and below -150 °C a unit is cooled by nitrogen
+MANY = 400  # units; of more, boxes are counted where they stand and not drawn one by one
+Box = tuple[str, int, int]  # code, rows, columns
 
 
 @dataclass
 class Node:
-    """A unit in the tree. `tubes` and `slots` count this unit and all that it holds."""
+    """A unit in the tree. `tubes` and `slots` count this unit and all that it holds; `boxes` those in it that
+    are no nodes of their own."""
 
     unit: Unit
     tubes: int = 0
     slots: int = 0
+    boxes: int = 0
     children: list[Node] = field(default_factory=list)
 
     @property
@@ -44,8 +50,10 @@ class Node:
 
 
 def unit_by_code(text: str) -> Unit | None:
-    """A unit by its code; scanners and people disagree about capitals. 1 query."""
-    return Unit.objects.select_related("agency").filter(code__iexact=text.strip()).first()
+    """A unit by its code; scanners and people disagree about capitals. 1 query, 2 for a code in small letters."""
+    units, code = Unit.objects.select_related("agency"), text.strip()
+    # by its index first: without capitals the whole table is read
+    return units.filter(code=code.upper()).first() or units.filter(code__iexact=code).first()
 
 
 def tree() -> list[Node]:
@@ -54,9 +62,32 @@ def tree() -> list[Node]:
     return grown(rows, ledger.units(), ledger.contents([row.code for row in rows]))
 
 
-def grown(rows: Iterable[Unit], parent_of: Mapping[str, str | None], inside: Mapping[str, int]) -> list[Node]:
-    """Nodes from units, what each stands in, and how many tubes are in each itself."""
+def folded() -> list[Node]:
+    """The same; in a large store without its boxes, but for those that stand in nothing. 5 queries."""
+    if Unit.objects.count() <= MANY:
+        return tree()
+    parent_of, inside = ledger.units(), ledger.contents()
+    every = list(Unit.objects.filter(kind="box").values_list("code", "rows", "cols"))
+    loose = [code for code, _, _ in every if parent_of.get(code) is None]
+    rows = Unit.objects.select_related("agency").filter(~Q(kind="box") | Q(code__in=loose))
+    return grown(rows, parent_of, inside, every)
+
+
+def grown(
+    rows: Iterable[Unit],
+    parent_of: Mapping[str, str | None],
+    inside: Mapping[str, int],
+    boxes: Iterable[Box] = (),
+) -> list[Node]:
+    """Nodes from units, what each stands in, and how many tubes are in each itself. boxes: also those that
+    shall be counted only."""
     nodes = {row.code: Node(row, inside.get(row.code, 0), (row.rows or 0) * (row.cols or 0)) for row in rows}
+    for code, many, across in boxes:
+        holder = nodes.get(parent_of.get(code) or "")
+        if holder and code not in nodes:
+            holder.boxes += 1
+            holder.tubes += inside.get(code, 0)
+            holder.slots += many * across
     below: dict[str | None, list[Node]] = {}
     for code, node in nodes.items():
         above = parent_of.get(code)
@@ -154,11 +185,61 @@ class Inside:
 
 def inside(unit: Unit) -> Inside:
     """What stands in a unit. At most 8 queries."""
-    path = trail(tree(), unit.code) or [Node(unit)]
+    path = _around(unit)
     grid = unit.grid if unit.kind == "box" else None
     tubes = [Place(state, slot_name(grid, state)) for state in ledger.find(unit=unit.code)]
     tubes.sort(key=lambda one: (one.state.row or 0, one.state.col or 0, one.state.tube))
     return Inside(unit, path, tubes, ledger.unit_stays([unit.code]).get(unit.code, []))
+
+
+def _around(unit: Unit) -> list[Node]:
+    """What a unit stands in, outermost first, and last itself with all below it. 3 queries.
+
+    Boxes that stand in something else in it are drawn while they are few.
+    """
+    parent_of = ledger.units()
+    below, direct = _below(unit.code, parent_of)
+    above = [code for code in _above(unit.code, parent_of) if code not in below]
+    drawn = (
+        Q(code__in=[*above, *direct]) | (~Q(kind="box") & Q(code__in=below)) if len(below) > MANY else None
+    )
+    rows = Unit.objects.select_related("agency").filter(drawn or Q(code__in=[*above, *below]))
+    nodes = {row.code: row for row in rows if row.code != unit.code}
+    boxes: Iterable[Box] = ()
+    if drawn is not None:
+        boxes = Unit.objects.filter(kind="box", code__in=below).values_list("code", "rows", "cols")
+    tops = grown(
+        [unit, *(row for code, row in nodes.items() if code in below)], parent_of,
+        ledger.contents([unit.code, *below]), boxes,
+    )  # fmt: skip
+    mine = next(node for node in tops if node.unit.code == unit.code)
+    return [*(Node(nodes[code]) for code in above if code in nodes), mine]
+
+
+def _below(code: str, parent_of: Mapping[str, str | None]) -> tuple[set[str], list[str]]:
+    """All that stand in a unit, and those that stand right in it."""
+    held: dict[str, list[str]] = {}
+    for one, above in parent_of.items():
+        if above is not None:
+            held.setdefault(above, []).append(one)
+    found: set[str] = set()
+    todo = list(held.get(code, []))
+    while todo:
+        one = todo.pop()
+        if one not in found and one != code:
+            found.add(one)
+            todo += held.get(one, [])
+    return found, held.get(code, [])
+
+
+def _above(code: str, parent_of: Mapping[str, str | None]) -> list[str]:
+    """What a unit stands in, outermost first."""
+    path: list[str] = []
+    at = parent_of.get(code)
+    while at is not None and at != code and at not in path:
+        path.append(at)
+        at = parent_of.get(at)
+    return path[::-1]
 
 
 def slot_name(grid: Grid | None, state: TubeState) -> str:
@@ -182,8 +263,9 @@ def _class_words(centi: int | None) -> str:
 
 
 def box_codes() -> list[str]:
-    """Every place that takes tubes, for a field that suggests them. 1 query."""
-    return list(Unit.objects.filter(kind__in=["box", *LOOSE]).order_by("code").values_list("code", flat=True))
+    """Places that take tubes, for a field that suggests them; of very many, those without slots. 2 queries."""
+    kinds = [*LOOSE] if Unit.objects.count() > MANY else ["box", *LOOSE]
+    return list(Unit.objects.filter(kind__in=kinds).order_by("code").values_list("code", flat=True))
 
 
 def holder_codes() -> list[str]:

@@ -1,5 +1,7 @@
 """Where tubes could go: the boxes with room in the class that the plan wants, siblings over two freezers.
 
+Siblings are aliquots of one matrix made from one tube: whoever loses all of them has lost what they were.
+
 Promises: a suggestion, kept nowhere; the same number of queries for any number of tubes and boxes.
 """
 
@@ -8,6 +10,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
+from biobank.core import codes
 from biobank.core.places import WORDS, Room, candidates, class_of, in_one_device, split
 from biobank.models import Unit
 from biobank.store import queries
@@ -20,13 +23,17 @@ DEVICES = {"freezer", "tank", "fridge"}
 
 @dataclass
 class Proposal:
-    """Tubes for one box, from its next free slots on."""
+    """Tubes for one box, from its next free slots on.
+
+    apart: (tube, device) for each whose siblings stand in another device, which is why this one is proposed
+    """
 
     unit: Unit
     device: str
     started: bool
     slot: str = ""
     tubes: list[str] = field(default_factory=list)
+    apart: list[tuple[str, str]] = field(default_factory=list)
 
 
 @dataclass
@@ -72,7 +79,7 @@ def advise(tubes: Sequence[str], org: str) -> Advice:
     there = [states[code] for code in tubes if code in states and states[code].status == "stored"]
     tubes = [code for code in tubes if code not in {state.tube for state in there}]
     advice = Advice(stored=there, unplanned=[code for code in tubes if wanted.get(code) is None])
-    family = {code: state.parent for code, state in states.items() if state.parent}
+    family = {code: _family(state) for code, state in states.items() if state.parent}
     stored = _siblings(family, set(tubes), {code: room.device for code, (room, _) in every.items()})
     for target in sorted({one for one in wanted.values() if one is not None}):
         these = [code for code in tubes if wanted.get(code) == target]
@@ -93,9 +100,13 @@ def _add(
     open_ = candidates((_less(room, used.get(code, 0)) for code, (room, _) in mine.items()), target)
     chosen = split(open_, tubes, family, stored)
     for tube, code in chosen.items():
-        _proposal(advice, *mine[code]).tubes.append(tube)
+        one = _proposal(advice, *mine[code])
+        one.tubes.append(tube)
+        there = stored.get(family.get(tube, ""), {})
+        if there and one.device not in there:
+            one.apart.append((tube, max(there, key=lambda device: there[device])))
     advice.no_room += [(tube, WORDS[class_of(target)]) for tube in tubes if tube not in chosen]
-    advice.together += in_one_device(open_, chosen, family, stored)
+    advice.together += [name.partition("/")[0] for name in in_one_device(open_, chosen, family, stored)]
 
 
 def _less(room: Room, used: int) -> Room:
@@ -110,12 +121,18 @@ def _proposal(advice: Advice, room: Room, unit: Unit) -> Proposal:
     return advice.proposals[-1]
 
 
+def _family(state: TubeState) -> str:
+    """What siblings share: the tube they were made from, and the matrix."""
+    return f"{state.parent}/{state.matrix}"
+
+
 def _siblings(family: dict[str, str], here: set[str], device: dict[str, str]) -> dict[str, dict[str, int]]:
-    """Parent -> device -> how many of its aliquots are stored there. 1 query."""
+    """Family -> device -> how many of it are stored there. 1 query."""
     counts: dict[str, dict[str, int]] = {}
-    for state in ledger.find(parent__in=sorted(set(family.values())), unit__isnull=False):
+    parents = sorted({name.partition("/")[0] for name in family.values()})
+    for state in ledger.find(parent__in=parents, unit__isnull=False):
         if state.tube not in here and state.unit in device:
-            there = counts.setdefault(str(state.parent), {})
+            there = counts.setdefault(_family(state), {})
             there[device[state.unit]] = there.get(device[state.unit], 0) + 1
     return counts
 
@@ -132,3 +149,48 @@ def _name_slots(advice: Advice) -> None:
 
 def _slot(state: TubeState) -> tuple[int, int]:
     return state.row or 0, state.col or 0
+
+
+# after tubes were put away -------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Beside:
+    """Siblings that now stand in one device, and a box with room in another one."""
+
+    tube: str
+    device: str
+    other: Room
+
+    @property
+    def sentence(self) -> str:
+        return (
+            f"All siblings of {codes.show(self.tube)} stand in {self.device} now: one failure takes them "
+            f"all. {self.other.unit} in {self.other.device} has room for one of them."
+        )
+
+
+def beside(tubes: Sequence[str]) -> Beside | None:
+    """The first of these stored tubes all whose siblings stand in its own device, though another one of the
+    class has room. 2 queries when none has a sibling in store, else 6."""
+    states = {code: state for code, state in ledger.states(tubes).items() if state.parent and state.unit}
+    if not states:
+        return None
+    parents = sorted({str(state.parent) for state in states.values()})
+    kin = ledger.find(parent__in=parents, unit__isnull=False)
+    if len(kin) <= len(parents):
+        return None
+    every, wanted = rooms(), targets(states)
+    device = {code: room.device for code, (room, _) in every.items()}
+    for tube, state in states.items():
+        family = [one for one in kin if _family(one) == _family(state)]
+        here = {device.get(str(one.unit)) for one in family}
+        target = wanted.get(tube)
+        if len(family) < 2 or len(here) > 1 or None in here or target is None:
+            continue
+        agency = every[str(state.unit)][1].agency_id
+        own = (room for room, unit in every.values() if unit.agency_id == agency)
+        others = [room for room in candidates(own, target) if room.device not in here]
+        if others:
+            return Beside(tube, str(next(iter(here))), others[0])
+    return None

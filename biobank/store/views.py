@@ -24,12 +24,12 @@ from biobank.store import actions, paper, picture, queries, suggest
 from biobank.store import carry as carrying
 from biobank.store.forms import (
     CarryForm,
-    DiscardForm,
     FindForm,
     MoveUnitForm,
     NewUnitForm,
     PlaceForm,
     PullForm,
+    PutAwayForm,
     ThawForm,
     WhereForm,
 )
@@ -43,10 +43,10 @@ asks = require_http_methods(["GET", "HEAD", "POST"])
 @right("see")
 def store(request: HttpRequest) -> HttpResponse:
     """The storage tree and how full it is."""
-    tops, tube = queries.tree(), request.GET.get("tube", "")
+    tops, tube = queries.folded(), request.GET.get("tube", "")
     state = ledger.state(tube) if codes.is_valid(tube) else None
-    path = queries.trail(tops, state.unit) if state and state.unit else []
-    context = {"tops": tops, "tube": tube if path else "", "path": [node.unit.code for node in path]}
+    path = ledger.above(state.unit) if state and state.unit else []
+    context = {"tops": tops, "tube": tube if path else "", "path": path}
     return render(request, "store/store.html", context | {"find": FindForm()} | rights(request))
 
 
@@ -156,32 +156,50 @@ def carry(request: HttpRequest) -> HttpResponse:
     return act_view(request, form, "store/carry.html", do, context, done="Moved. Scan the next one.")
 
 
-def placing(request: HttpRequest, action: Callable[..., str], words: dict[str, str]) -> HttpResponse:
+def placing(
+    request: HttpRequest, form: PlaceForm, action: Callable[..., str], words: dict[str, str]
+) -> HttpResponse:
     """Scan tubes, scan a box: the same for putting away and moving."""
-    start = {name: request.GET.get(name, "") for name in ("unit", "slot")}
-    form = bound(PlaceForm, request, initial=start)
 
     def do(said: dict[str, Any]) -> str:
         action(actor(request), **said)
         place = actions.known_unit(said["unit"])
+        _warn(request, place.code, said["tubes"])
         return f"{reverse('unit', args=[place.code])}?{urlencode({'tube': said['tubes']}, doseq=True)}"
 
     context = words | {"places": queries.box_codes()}
     return act_view(request, form, "store/place.html", do, context, done=words["done"])
 
 
+def _warn(request: HttpRequest, place: str, tubes: list[str]) -> None:
+    """What is worth a thought after tubes were stored: a box that stands nowhere, siblings in one freezer."""
+    if doubt := carrying.doubts(place):
+        messages.warning(request, doubt)
+    if found := suggest.beside(tubes):
+        messages.info(request, found.sentence)
+
+
+def _place_form(kind: type[PlaceForm], request: HttpRequest) -> PlaceForm:
+    return bound(kind, request, initial={name: request.GET.get(name, "") for name in ("unit", "slot")})
+
+
 @asks
 @right("store")
 def put_away(request: HttpRequest) -> HttpResponse:
-    """Scan tubes, scan the box they go into."""
-    return placing(request, actions.put_away, {"verb": "Put away", "done": "Put away."})
+    """Scan tubes, scan the box they go into; without a box the next free place of their class is sought."""
+    form = _place_form(PutAwayForm, request)
+    if request.method == "POST" and form.is_valid() and not form.cleaned_data["unit"]:
+        tubes = "\n".join(form.cleaned_data["tubes"])
+        return redirect(f"{reverse('where')}?{urlencode({'tubes': tubes})}")
+    return placing(request, form, actions.put_away, {"verb": "Put away", "done": "Put away."})
 
 
 @asks
 @right("store")
 def move(request: HttpRequest) -> HttpResponse:
     """Scan stored tubes, scan the box they move to."""
-    return placing(request, actions.move, {"verb": "Move", "done": "Moved."})
+    form = _place_form(PlaceForm, request)
+    return placing(request, form, actions.move, {"verb": "Move", "done": "Moved."})
 
 
 @asks
@@ -206,19 +224,6 @@ def thaw(request: HttpRequest) -> HttpResponse:
         return reverse("bench")
 
     return act_view(request, bound(ThawForm, request), "store/thaw.html", do, done="Thaw counted.")
-
-
-@asks
-@right("store")
-def discard(request: HttpRequest) -> HttpResponse:
-    """Take tubes out of the collection for good."""
-
-    def do(said: dict[str, Any]) -> str:
-        said = {name: value for name, value in said.items() if name != "sure"}
-        actions.discard(actor(request), **said)
-        return reverse("store")
-
-    return act_view(request, bound(DiscardForm, request), "store/discard.html", do, done="Discarded.")
 
 
 @asks

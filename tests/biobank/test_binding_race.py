@@ -6,7 +6,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.biobank.binders import HANDS
+from tests.biobank.crowd import HANDS
 from tests.custody import apart
 
 
@@ -22,7 +22,7 @@ def test_of_eight_who_bind_a_set_one_does_and_seven_are_told_who_and_when(addres
     same_set = [hand["same_set"] for hand in said["hands"]]
     assert len(same_set) == HANDS
     assert [words for code, words in same_set if code == "error"] == []
-    assert sorted(code for code, _ in same_set) == ["bound"] + ["set_already_bound"] * (HANDS - 1)
+    assert sorted(code for code, _ in same_set) == ["done"] + ["set_already_bound"] * (HANDS - 1)
     for code, words in same_set:
         if code == "set_already_bound":
             assert "Field tech (SSS) did so on 03 May 2026 09:00" in words
@@ -31,8 +31,8 @@ def test_of_eight_who_bind_a_set_one_does_and_seven_are_told_who_and_when(addres
     same_workup = [hand["same_workup"] for hand in said["hands"]]
     assert [words for code, words in same_workup if code == "error"] == []
     codes = sorted(code for code, _ in same_workup)
-    assert codes.count("bound") == 1
-    assert set(codes) <= {"bound", "set_changed", "workup_has_a_set"}
+    assert codes.count("done") == 1
+    assert set(codes) <= {"done", "set_changed", "workup_has_a_set"}
 
     assert len(said["bound"]) == said["events"] == 2
     assert len({workup for _, workup in said["bound"]}) == 2

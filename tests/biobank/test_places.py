@@ -6,8 +6,9 @@ import pytest
 
 from biobank.acting import perform
 from biobank.models import Tube, Unit
-from biobank.store import actions
-from biobank.store.suggest import advise
+from biobank.store import actions, queries
+from biobank.store.carry import carry
+from biobank.store.suggest import advise, beside, rooms
 from custody import queries as ledger
 from custody.core.event import new_id
 from tests.biobank.lab import (
@@ -174,6 +175,53 @@ def test_siblings_are_split_over_two_freezers(labtech, curator, tubes):
     assert [state.tube for state in again.stored] == vials[:1] and again.proposals == []
 
 
+def test_another_freezer_than_that_of_the_siblings_is_proposed_in_words(labtech, curator, tubes):
+    red = primary(tubes, RED)
+    vials = made_aliquots(labtech, tubes, RED, 3)
+    added(curator, "NLB-F3", "freezer", nominal=-8000)
+    added(curator, "NLB-B040", "box", "NLB-F3", rows=9, cols=9)
+    actions.put_away(labtech, new_id(), vials[:1], BOX, at=STORED)
+    (one,) = advise(vials[1:2], "NLB").proposals
+    assert (one.unit.code, one.apart) == ("NLB-B040", [(vials[1], "NLB-F1")])
+    assert beside(vials[:1]) is None  # alone in store, it has no sibling to be lost with
+    actions.put_away(labtech, new_id(), vials[1:2], BOX, at=STORED)
+    said = beside(vials[1:2])
+    assert said is not None and (said.tube, said.device, said.other.unit) == (vials[1], "NLB-F1", "NLB-B040")
+    actions.put_away(labtech, new_id(), vials[2:], "NLB-B040", at=STORED)
+    assert beside(vials) is None and ledger.children(red)
+
+
+def test_siblings_are_of_one_matrix(labtech, curator, tubes):
+    """Serum and a clot of one tube are no copies of each other: each would be lost alone."""
+    parent, (serum, clot) = primary(tubes, RED), aliquots(tubes, RED)[:2]
+    lines = [{"t": parent, "role": "from", "ul": 2000}]
+    lines += [
+        {"t": one, "role": "to", "of": parent, "ul": 1000, "matrix": matrix}
+        for one, matrix in [(serum, "SER"), (clot, "BUF")]
+    ]
+    perform(labtech, "aliquoted", key=new_id(), at=MADE, data={"loss_ul": 0}, lines=lines)
+    added(curator, "NLB-F3", "freezer", nominal=-8000)
+    added(curator, "NLB-B040", "box", "NLB-F3", rows=9, cols=9)
+    actions.put_away(labtech, new_id(), [serum], BOX, at=STORED)
+    (one,) = advise([clot], "NLB").proposals
+    assert (one.unit.code, one.apart) == (BOX, [])
+    actions.put_away(labtech, new_id(), [clot], BOX, at=STORED)
+    assert beside([serum, clot]) is None
+
+
+def test_looking_for_siblings_asks_as_often_for_2_as_for_all(
+    labtech, curator, tubes, django_assert_num_queries
+):
+    vials = made_aliquots(labtech, tubes, RED, 4)
+    actions.put_away(labtech, new_id(), vials, BOX, at=STORED)
+    for some in (vials[:2], vials):
+        with django_assert_num_queries(6):
+            assert beside(some) is None  # there is no other freezer
+    actions.put_away(labtech, new_id(), [primary(tubes, EDTA)], BOX, at=STORED)
+    with django_assert_num_queries(1):
+        beside([primary(tubes, EDTA)])
+
+
 def test_boxes_of_others_are_left_alone_by_an_agency_that_has_its_own(store, labtech, curator, tubes):
     assert [one.unit.code for one in advise([primary(tubes, RED)], "TFL").proposals] == [BOX]
     added(curator, "TFL-F1", "freezer", nominal=-2000, agency=store.tfl)
@@ -186,3 +234,49 @@ def test_no_room_is_said(labtech, tubes):
     advice = advise([primary(tubes, RED), primary(tubes, GEL)], "NLB")
     assert [one.tubes for one in advice.proposals] == [[primary(tubes, RED)]]
     assert [code for code, _ in advice.no_room] == [primary(tubes, GEL)]
+
+
+# tanks ------------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def cane(curator):
+    """Tank, canister, goblet, cane of six places: trade.md 5, where places are counted from the top."""
+    added(curator, "NLB-T1", "tank", nominal=-19000)
+    added(curator, "NLB-T1-C2", "canister", "NLB-T1")
+    added(curator, "NLB-T1-G5", "goblet", "NLB-T1-C2")
+    return added(curator, "NLB-CANE7", "box", "NLB-T1-G5", rows=6, cols=1, naming="1-81")
+
+
+def test_a_tube_stands_in_a_place_of_a_cane_in_a_goblet_in_a_canister_in_a_tank(labtech, tubes, cane):
+    red = primary(tubes, RED)
+    actions.put_away(labtech, new_id(), [red], cane, "3", at=STORED)
+    state = ledger.state(red)
+    assert (state.unit, state.row, state.col) == (cane, 3, 1)
+    inside = queries.inside(Unit.objects.get(code=cane))
+    assert [one.unit.word for one in inside.trail] == ["tank", "canister", "goblet", "cane"]
+    assert [one.slot for one in inside.tubes] == ["3"] and inside.nitrogen
+    with refused("slot_unknown", "it goes from 1 to 6"):
+        actions.put_away(labtech, new_id(), [primary(tubes, GEL)], cane, "7", at=STORED)
+
+
+def test_a_goblet_moves_with_its_canes_and_takes_no_tubes_itself(labtech, curator, tubes, cane):
+    added(curator, "NLB-T1-C3", "canister", "NLB-T1")
+    carry(labtech, new_id(), "NLB-T1-G5", "NLB-T1-C3")
+    assert ledger.above(cane) == [cane, "NLB-T1-G5", "NLB-T1-C3", "NLB-T1"]
+    with refused("not_a_box", "is a goblet"):
+        actions.put_away(labtech, new_id(), [primary(tubes, RED)], "NLB-T1-G5", at=STORED)
+
+
+def test_a_drawer_holds_boxes_like_a_rack(labtech, curator, tubes):
+    added(curator, "NLB-D1", "drawer", "NLB-F1")
+    carry(labtech, new_id(), BOX, "NLB-D1")
+    (one,) = advise([primary(tubes, RED)], "NLB").proposals
+    assert (one.unit.code, one.device) == (BOX, "NLB-F1")
+
+
+def test_the_tank_is_the_one_device_of_all_that_hangs_in_it(curator, cane):
+    """Two canes of one tank are lost with it: siblings are split over tanks, not over canes."""
+    second = added(curator, "NLB-CANE8", "box", "NLB-T1-G5", rows=6, cols=1, naming="1-81")
+    rooms_now = {code: room.device for code, (room, _) in rooms().items()}
+    assert rooms_now[cane] == rooms_now[second] == "NLB-T1" and rooms_now[BOX] == "NLB-F1"

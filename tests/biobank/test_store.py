@@ -1,4 +1,4 @@
-"""Put away, move, pull, thaw, discard, and the storage tree: what each writes and what each refuses."""
+"""Put away, move, pull, thaw, and the storage tree: what each writes and what each refuses."""
 
 from __future__ import annotations
 
@@ -170,7 +170,10 @@ def test_a_stored_tube_is_moved_not_put_away_again(labtech, tubes):
 
 def test_what_cannot_be_stored(store, labtech, tubes):
     empty, theirs = builders.printed_set(store), lab_set(store, role="fieldtech")
-    actions.discard(labtech, new_id(), rack(tubes, SWAB), "used up", at=MADE)
+    perform(
+        labtech, "discarded", key=new_id(), at=MADE, data={"why": "used up"},
+        lines=[{"t": primary(tubes, SWAB), "role": "subj"}],
+    )  # fmt: skip
     with refused("tube_not_drawn"):
         put(labtech, rack(empty, RED))
     with refused("not_the_custodian", "SSS holds"):
@@ -195,7 +198,7 @@ def test_a_refusal_about_one_of_many_names_it_and_stores_none(labtech, tubes):
     assert ledger.box(BOX) == {}
 
 
-# move, pull, thaw, discard ------------------------------------------------------------------------
+# move, pull, thaw --------------------------------------------------------------------------------
 
 
 def test_a_move_gives_up_the_old_slot(labtech, curator, tubes):
@@ -255,35 +258,6 @@ def test_each_thaw_counts_once(store, labtech, tubes):
     empty = builders.printed_set(store)
     with refused("tube_not_drawn"):
         actions.thaw(labtech, new_id(), rack(empty, RED))
-
-
-def test_a_discarded_tube_leaves_its_slot_for_good(labtech, tubes):
-    put(labtech, rack(tubes, RED, GEL))
-    key = new_id()
-    for _ in range(2):
-        actions.discard(
-            labtech, key, rack(tubes, RED), "thawed or spoilt", "autoclaved", at=LATER, note="lid cracked"
-        )
-    assert ledger.event(key).header["data"] == {
-        "why": "thawed or spoilt", "method": "autoclaved", "note": "lid cracked",
-    }  # fmt: skip
-    state = ledger.state(primary(tubes, RED))
-    assert (state.status, state.unit, state.custodian) == ("discarded", None, None)
-    assert ledger.box(BOX) == {(1, 2): primary(tubes, GEL)}
-
-
-def test_what_cannot_be_discarded(store, labtech, tubes):
-    theirs = lab_set(store, role="fieldtech")
-    with refused("reason_required"):
-        actions.discard(labtech, new_id(), rack(tubes, RED), "")
-    with refused("not_the_custodian"):
-        actions.discard(labtech, new_id(), rack(theirs, RED), "space")
-    reserve = [{"t": primary(tubes, RED), "role": "subj"}]
-    perform(labtech, "reserved", key=new_id(), at=MADE, lines=reserve)
-    with refused("tube_reserved", codes.show(primary(tubes, RED))):
-        actions.discard(labtech, new_id(), rack(tubes, GEL, RED), "space", at=STORED)
-    perform(labtech, "released", key=new_id(), at=STORED, lines=reserve)
-    actions.discard(labtech, new_id(), rack(tubes, RED), "space", at=LATER)
 
 
 # units ------------------------------------------------------------------------------------------

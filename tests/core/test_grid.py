@@ -3,6 +3,7 @@
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from openpyxl.utils import get_column_letter
 
 from biobank.core.grid import NAMINGS, Grid
 from custody.core.refusal import Refused
@@ -102,3 +103,18 @@ def test_free_slots_follow_the_box_s_own_count_and_step_over_what_is_taken():
     grid = Grid(2, 3, "down")
     assert grid.next_free({(1, 1)}) == (2, 1)
     assert grid.free_from((2, 1), {(1, 2)}) == [(2, 1), (2, 2), (1, 3), (2, 3)]
+
+
+def test_after_row_z_comes_aa():
+    """Checked against openpyxl, which letters the columns of a spreadsheet: A to Z, AA, AB … That a plate of
+    1536 wells (32 x 48) ends with row AF is from memory."""
+    grid = Grid(60, 1)
+    assert grid.row_heads == [get_column_letter(row) for row in range(1, 61)]
+    assert (grid.name(26, 1), grid.name(27, 1), grid.parse("aa01")) == ("Z1", "AA1", (27, 1))
+    assert Grid(32, 48).name(32, 48) == "AF48" and len(list(Grid(32, 48).all())) == 1536
+    assert Grid(1, 60, "AC").col_heads == grid.row_heads
+
+
+def test_the_largest_box_that_a_unit_may_be_has_names_of_its_own():
+    names = [Grid(99, 99).name(*slot) for slot in Grid(99, 99).all()]
+    assert len(set(names)) == 99 * 99 and Grid(99, 99).row_heads[-1] == get_column_letter(99)

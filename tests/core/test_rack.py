@@ -8,7 +8,7 @@ import pytest
 
 from biobank.core import codes
 from biobank.core.grid import Grid
-from biobank.core.rack import read
+from biobank.core.rack import empty, listed, read, unread
 from custody.core.refusal import Refused
 
 ONE, TWO, THREE = (codes.make("K7R2M", number) for number in (101, 102, 103))
@@ -76,3 +76,24 @@ def test_a_file_without_positions_or_codes_is_refused_with_what_was_found():
         with pytest.raises(Refused, match="Colour") as no:
             read(*table(*lines), BOX)
         assert no.value.code == "rack_columns"
+
+
+@pytest.mark.parametrize(
+    "text", ["?", "??", "No Read", "NO_READ", "error", "unreadable", "No-Code", "FAILED"]
+)
+def test_a_tube_without_a_code_is_never_taken_for_no_tube(text):
+    assert unread(text) and not empty(text)
+    assert told("well,barcode", f"A1,{text}") == [((1, 1), "no_read")]
+
+
+@pytest.mark.parametrize("text", ["", " ", "-", "No Tube", "EMPTY", "none"])
+def test_the_ways_to_say_that_nothing_is_there(text):
+    assert empty(text) and not unread(text)
+
+
+def test_a_file_and_a_list_say_the_same_of_each_position():
+    """One reader: whether the same lines come as a table or as a plain list."""
+    lines = [f"A1,{ONE}", "A2,?", "A3,NO TUBE", f"Z9,{TWO}", "A5,SN-0001"]
+    spots = [spot for _, spot in listed("\n".join(lines), BOX) if not empty(spot.text)]
+    assert spots == read(*table("well,barcode", *lines), BOX)
+    assert [number for number, _ in listed("\n".join(["well;code", "", *lines]), BOX)] == [3, 4, 5, 6, 7]

@@ -19,7 +19,7 @@ from biobank.store import actions
 from custody import queries as ledger
 from custody.core.event import new_id
 from tests.biobank.lab import GEL, HEPARIN, RED, STORED, lab_set, primary
-from tests.biobank.test_places import added
+from tests.biobank.test_places import added, made_aliquots
 
 pytestmark = pytest.mark.django_db
 BOX = "NLB-B001"
@@ -119,6 +119,38 @@ def test_a_warmer_box_is_refused_on_the_page_until_a_reason_is_given(store, lab,
     assert b"defrosting" in lab.get(reverse("tube", args=[primary(tubes, RED)])).content
 
 
+def test_without_a_box_the_next_free_place_of_the_class_is_said(store, lab, tubes):
+    answer = send(lab, reverse("put_away"), tubes=codes.show(primary(tubes, RED)).lower())
+    assert answer.status_code == 302 and answer.url.startswith(reverse("where"))
+    page = lab.get(answer.url).content.decode()
+    assert f"{BOX}, from A1 on" in page and "Put away." not in page
+    assert ledger.state(primary(tubes, RED)).unit is None
+    assert send(lab, reverse("move"), tubes=primary(tubes, RED)).status_code == 422
+
+
+def test_a_box_that_stands_nowhere_is_said_when_tubes_go_into_it(store, lab, tubes):
+    added(store.actor("curator"), "NLB-B070", "box", rows=2, cols=2)
+    answer = send(lab, reverse("put_away"), tubes=primary(tubes, RED), unit="nlb-b070")
+    page = lab.get(answer.url).content.decode()
+    assert "NLB-B070 itself stands in no unit" in page
+    answer = send(lab, reverse("put_away"), tubes=primary(tubes, GEL), unit=BOX)
+    assert "stands in no unit" not in lab.get(answer.url).content.decode()
+
+
+def test_siblings_in_one_freezer_are_said_with_a_place_in_another(store, lab, tubes):
+    actor, curator = store.actor("labtech"), store.actor("curator")
+    vials = made_aliquots(actor, tubes, RED, 2)
+    added(curator, "NLB-F3", "freezer", nominal=-8000)
+    added(curator, "NLB-B040", "box", "NLB-F3", rows=9, cols=9)
+    stored(store, vials[0])
+    page = lab.get(reverse("where"), {"tubes": vials[1]}).content.decode()
+    assert "its siblings stand in NLB-F1, so another freezer is proposed" in page
+    answer = send(lab, reverse("put_away"), tubes=vials[1], unit=BOX)
+    page = lab.get(answer.url).content.decode()
+    assert f"All siblings of {codes.show(vials[1])} stand in NLB-F1 now" in page
+    assert "NLB-B040 in NLB-F3 has room" in page
+
+
 # whole units --------------------------------------------------------------------------------------
 
 
@@ -177,11 +209,19 @@ def test_each_cell_says_its_content_age_and_trouble_in_words(store, lab, tubes):
     stored(store, red, gel)
     actor = store.actor("labtech")
     perform(actor, "reserved", key=new_id(), at=LATER, lines=[{"t": red, "role": "subj"}])
+    both = primary(tubes, HEPARIN)
+    stored(store, both)
+    perform(actor, "reserved", key=new_id(), at=LATER, lines=[{"t": both, "role": "subj"}])
     perform(actor, "discrepancy_noted", key=new_id(), at=LATER, data={"code": "label_torn"},
-            lines=[{"t": gel, "role": "subj"}])  # fmt: skip
+            lines=[{"t": code, "role": "subj"} for code in (gel, both)])  # fmt: skip
     page = lab.get(reverse("unit", args=[BOX])).content.decode()
     table = page[page.index('<table class="boxmap') : page.index("</table>")]
-    assert "reserved, " in table and "disputed, " in table
+    said = dict(
+        re.findall(r'<span class="unseen">([a-z, ]+), </span>.{,200}?tube ([A-Z0-9-]{11})', table, re.S)
+    )
+    assert said == {
+        "reserved": codes.show(red), "disputed": codes.show(gel), "disputed, reserved": codes.show(both),
+    }  # fmt: skip
     assert "whole blood, drawn" in table and table.count("<a href=") == 81  # every slot by keyboard
 
 
@@ -228,6 +268,8 @@ def test_pages_ask_as_often_for_30_as_for_3(store, lab, tubes, django_assert_max
 
     some = [primary(tubes, number) for number in (RED, GEL, HEPARIN)]
     pages = [reverse("room"), reverse("carry"), reverse("rack"), reverse("unit_map", args=[BOX])]
+    pages += [f"{reverse('store')}?tube={some[1]}", f"{reverse('unit', args=[BOX])}?tube={some[1]}"]
+    pages += [reverse("unit", args=["NLB-R1"]), f"{reverse('put_away')}?tube={some[0]}"]
     pages.append(f"{reverse('where')}?tubes={some[0]}")
     stored(store, some[1])
     few = [asked(page) for page in pages]
