@@ -196,21 +196,28 @@ def bare_pass() -> tuple[float, float]:
 
 
 def fill(size: int) -> None:
-    """That many events, hashed as they are when people write them, put in by the thousand."""
+    """That many events."""
+    store(islice(lives(), size))
+    with suppress(Exception):
+        analyse()
+
+
+def store(said: Iterator[Any]) -> None:
+    """These acts, hashed as they are when people write them, put in by the thousand; nothing is derived."""
     from django.db import transaction
 
     from custody import record
     from custody.models import Event, Head, Line
 
-    seq, said = 0, lives()
-    while batch := list(islice(said, min(CHUNK, size - seq))):
+    seq = Event.objects.count()
+    while batch := list(islice(said, CHUNK)):
         written = [record._write(one) for one in batch]
         rows = [row(one, seq + n) for n, one in enumerate(written)]
         with transaction.atomic():
             Event.objects.bulk_create(rows, batch_size=500)
             Line.objects.bulk_create(
                 (
-                    Line(event_id=one.act.id, n=n, what="t", subject=line["t"], text=text)
+                    Line(event_id=one.act.id, n=n, text=text, **subject(line))
                     for one in written
                     for n, (line, text) in enumerate(zip(one.act.lines, one.texts, strict=True))
                 ),
@@ -218,8 +225,10 @@ def fill(size: int) -> None:
             )
         seq += len(batch)
     Head.objects.update_or_create(id=1, defaults={"size": seq, "recorded_ms": TYPED + seq})
-    with suppress(Exception):
-        analyse()
+
+
+def subject(line: dict[str, Any]) -> dict[str, str]:
+    return {"what": "t", "subject": line["t"]} if "t" in line else {"what": "u", "subject": line["u"]}
 
 
 def row(one: Any, seq: int) -> Any:
