@@ -14,6 +14,7 @@ from biobank.bench import actions as bench
 from biobank.days.actions import close, write_off
 from biobank.days.queries import account
 from biobank.demo.world import World, key
+from biobank.disposal.actions import discard, note_consent
 from biobank.field import actions as field
 from biobank.field.actions import Filled, Missed
 from biobank.field.vitals import measure, take
@@ -181,9 +182,15 @@ def lab(world: World, one: Capture) -> None:
         )
     method = "biohazard waste, autoclaved"
     at_last = spun + minutes(50)
-    store.discard(
-        tech, key(f"spent {one.name}"), spent(one, here), "divided into aliquots", method, at=at_last
-    )
+    gone = spent(one, here)
+    note_consent(
+        tech, key(f"consent {one.name}"), agency=world.people["fieldtech"].agency, given_by="Runa Vike",
+        given_on=at_last.date(), how="letter", reference=f"Demo: letter about {one.name}", tubes=gone,
+    )  # fmt: skip
+    discard(
+        tech, key(f"spent {one.name}"), gone, "used up", method, at=at_last,
+        note="divided into aliquots; the rest is not kept", witness=lambda _: world.people["curator"],
+    )  # fmt: skip
 
 
 def spent(one: Capture, here: set[str]) -> list[str]:

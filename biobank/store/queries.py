@@ -50,7 +50,7 @@ class Node:
 
 
 def unit_by_code(text: str) -> Unit | None:
-    """A unit by its code; scanners and people disagree about capitals. 1 query, 2 for a code in small letters."""
+    """A unit by its code; scanners and people disagree about capitals. 1 query, 2 for an odd code."""
     units, code = Unit.objects.select_related("agency"), text.strip()
     # by its index first: without capitals the whole table is read
     return units.filter(code=code.upper()).first() or units.filter(code__iexact=code).first()
@@ -263,7 +263,7 @@ def _class_words(centi: int | None) -> str:
 
 
 def box_codes() -> list[str]:
-    """Places that take tubes, for a field that suggests them; of very many, those without slots. 2 queries."""
+    """Places that take tubes, for a field that suggests them; of very many no boxes. 2 queries."""
     kinds = [*LOOSE] if Unit.objects.count() > MANY else ["box", *LOOSE]
     return list(Unit.objects.filter(kind__in=kinds).order_by("code").values_list("code", flat=True))
 
