@@ -96,9 +96,9 @@ def _proposed(turn: Turn, code: str) -> Answer:
         sentence = f"{codes.show(code)}: {why}. Scan the box that it goes into."
         return Answer(sentence, BEWARE, code, taken=code, change=_with(tube=code, hint=""))
     sentence = (
-        f"{codes.show(code)}: {best.unit.code}, next free {best.slot}. Scan the box, a slot of it, or Done."
+        f"{codes.show(code)}: {best.box}, next free {best.slot}. Scan the box, a slot of it, or Done."
     )
-    return Answer(sentence, tube=code, taken=code, change=_with(tube=code, hint=best.unit.code))
+    return Answer(sentence, tube=code, taken=code, change=_with(tube=code, hint=best.box))
 
 
 def _put(turn: Turn, code: str, unit: Unit | None, slot: str) -> Answer:

@@ -7,14 +7,13 @@ Promises: a suggestion, kept nowhere; the same number of queries for any number 
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from biobank.core import codes
 from biobank.core.places import WORDS, Room, candidates, class_of, in_one_device, split
 from biobank.models import Unit
-from biobank.store import queries
-from biobank.store.classes import PASSING, set_point, targets
+from biobank.store.classes import PASSING, targets
 from custody import queries as ledger
 from custody.core.state import TubeState
 
@@ -28,10 +27,11 @@ class Proposal:
     apart: (tube, device) for each whose siblings stand in another device, which is why this one is proposed
     """
 
-    unit: Unit
+    box: str
     device: str
     started: bool
     slot: str = ""
+    unit: Unit | None = None
     tubes: list[str] = field(default_factory=list)
     apart: list[tuple[str, str]] = field(default_factory=list)
 
@@ -53,29 +53,38 @@ class Advice:
     together: list[str] = field(default_factory=list)
 
 
-def rooms(tops: Iterable[queries.Node] | None = None) -> dict[str, tuple[Room, Unit]]:
-    """Every box that has a set point and stands in no place that tubes only pass through. 3 queries."""
-    found: dict[str, tuple[Room, Unit]] = {}
+Holder = tuple[str, int | None, bool]  # device, set point, whether tubes only pass through
 
-    def walk(node: queries.Node, path: tuple[Unit, ...]) -> None:
-        path = (node.unit, *path)
-        if node.unit.kind == "box" and not any(one.kind in PASSING for one in path):
-            device = next((one.code for one in path if one.kind in DEVICES), path[-1].code)
-            room = Room(node.unit.code, device, set_point(path), node.tubes, node.free)
-            found[node.unit.code] = room, node.unit
-        for child in node.children:
-            walk(child, path)
 
-    for top in queries.tree() if tops is None else tops:
-        walk(top, ())
+def rooms() -> dict[str, tuple[Room, str]]:
+    """Every box that stands in no place that tubes only pass through, and its agency. 3 queries; no model
+    object is made of a box, because there may be ten thousand."""
+    said = Unit.objects.values_list("code", "kind", "rows", "cols", "nominal_centi", "agency__code")
+    rows = {code: rest for code, *rest in said}
+    parent_of, inside, known = ledger.units(), ledger.contents(), dict[str, Holder]()
+
+    def around(code: str, seen: frozenset[str]) -> Holder:
+        kind, _, _, centi, _ = rows[code]
+        above = parent_of.get(code)
+        outer: Holder = (code, None, False)
+        if above in rows and above not in seen:
+            outer = known.get(above) or known.setdefault(above, around(above, seen | {above}))
+        device = code if kind in DEVICES else outer[0]
+        return device, outer[1] if centi is None else centi, outer[2] or kind in PASSING
+
+    found: dict[str, tuple[Room, str]] = {}
+    for code, (kind, many, across, _, agency) in rows.items():
+        if kind == "box" and not (place := around(code, frozenset({code})))[2]:
+            held = inside.get(code, 0)
+            found[code] = Room(code, place[0], place[1], held, max(0, many * across - held)), agency
     return found
 
 
 def advise(tubes: Sequence[str], org: str) -> Advice:
-    """Where these tubes could go, among the boxes of this agency (when it has none, of all). 7 queries."""
+    """Where these tubes could go, among the boxes of this agency (when it has none, of all). 8 queries."""
     wanted, states = targets(tubes), ledger.states(tubes)
     every = rooms()
-    mine = {code: pair for code, pair in every.items() if pair[1].agency.code == org} or every
+    mine = {code: pair for code, pair in every.items() if pair[1] == org} or every
     there = [states[code] for code in tubes if code in states and states[code].status == "stored"]
     tubes = [code for code in tubes if code not in {state.tube for state in there}]
     advice = Advice(stored=there, unplanned=[code for code in tubes if wanted.get(code) is None])
@@ -90,17 +99,17 @@ def advise(tubes: Sequence[str], org: str) -> Advice:
 
 def _add(
     advice: Advice,
-    mine: dict[str, tuple[Room, Unit]],
+    mine: dict[str, tuple[Room, str]],
     target: int,
     tubes: list[str],
     family: dict[str, str],
     stored: dict[str, dict[str, int]],
 ) -> None:
-    used = {one.unit.code: len(one.tubes) for one in advice.proposals}
+    used = {one.box: len(one.tubes) for one in advice.proposals}
     open_ = candidates((_less(room, used.get(code, 0)) for code, (room, _) in mine.items()), target)
     chosen = split(open_, tubes, family, stored)
     for tube, code in chosen.items():
-        one = _proposal(advice, *mine[code])
+        one = _proposal(advice, mine[code][0])
         one.tubes.append(tube)
         there = stored.get(family.get(tube, ""), {})
         if there and one.device not in there:
@@ -113,11 +122,11 @@ def _less(room: Room, used: int) -> Room:
     return Room(room.unit, room.device, room.centi, room.held + used, room.free - used)
 
 
-def _proposal(advice: Advice, room: Room, unit: Unit) -> Proposal:
+def _proposal(advice: Advice, room: Room) -> Proposal:
     for one in advice.proposals:
-        if one.unit.code == unit.code:
+        if one.box == room.unit:
             return one
-    advice.proposals.append(Proposal(unit, room.device, room.held > 0))
+    advice.proposals.append(Proposal(room.unit, room.device, room.held > 0))
     return advice.proposals[-1]
 
 
@@ -138,11 +147,14 @@ def _siblings(family: dict[str, str], here: set[str], device: dict[str, str]) ->
 
 
 def _name_slots(advice: Advice) -> None:
-    """The first free slot of each proposed box, in its own naming. 1 query."""
+    """The proposed boxes, and the first free slot of each in its own naming. 2 queries."""
     taken: dict[str, set[tuple[int, int]]] = {}
-    for state in ledger.find(unit__in=[one.unit.code for one in advice.proposals], row__isnull=False):
+    named = [one.box for one in advice.proposals]
+    for state in ledger.find(unit__in=named, row__isnull=False):
         taken.setdefault(str(state.unit), set()).add(_slot(state))
+    units = {unit.code: unit for unit in Unit.objects.select_related("agency").filter(code__in=named)}
     for one in advice.proposals:
+        one.unit = units[one.box]
         free = one.unit.grid.next_free(taken.get(one.unit.code, set()))
         one.slot = one.unit.grid.name(*free) if free else ""
 
@@ -188,8 +200,8 @@ def beside(tubes: Sequence[str]) -> Beside | None:
         target = wanted.get(tube)
         if len(family) < 2 or len(here) > 1 or None in here or target is None:
             continue
-        agency = every[str(state.unit)][1].agency_id
-        own = (room for room, unit in every.values() if unit.agency_id == agency)
+        agency = every[str(state.unit)][1]
+        own = (room for room, owner in every.values() if owner == agency)
         others = [room for room in candidates(own, target) if room.device not in here]
         if others:
             return Beside(tube, str(next(iter(here))), others[0])
