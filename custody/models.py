@@ -230,8 +230,10 @@ class TubeState(models.Model):
             models.Index(
                 fields=["pending_to"], condition=Q(pending_to__isnull=False), name="tubes_on_the_way"
             ),
-            models.Index(fields=["custodian"], condition=Q(disputes__gt=0), name="tubes_in_dispute"),
-            models.Index(fields=["custodian"], condition=Q(status="held"), name="tubes_in_hand"),
+            models.Index(
+                fields=["custodian", "tube"], condition=Q(pending_to__isnull=False), name="tubes_given_away"
+            ),
+            models.Index(fields=["tube"], condition=Q(disputes__gt=0), name="tubes_in_dispute"),
         ]
 
 

@@ -80,11 +80,11 @@ class Migration(migrations.Migration):
         ),
         migrations.AddIndex(
             model_name='tubestate',
-            index=models.Index(condition=models.Q(('disputes__gt', 0)), fields=['custodian'], name='tubes_in_dispute'),
+            index=models.Index(condition=models.Q(('pending_to__isnull', False)), fields=['custodian', 'tube'], name='tubes_given_away'),
         ),
         migrations.AddIndex(
             model_name='tubestate',
-            index=models.Index(condition=models.Q(('status', 'held')), fields=['custodian'], name='tubes_in_hand'),
+            index=models.Index(condition=models.Q(('disputes__gt', 0)), fields=['tube'], name='tubes_in_dispute'),
         ),
         migrations.RunPython(count, forget),
     ]
