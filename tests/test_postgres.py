@@ -26,12 +26,12 @@ def run(*command: str) -> subprocess.CompletedProcess[str]:
     given = {name: value for name, value in os.environ.items() if not name.startswith("PYTEST_")}
     return subprocess.run(
         [sys.executable, "-m", "tests.postgres", "--", *command],
-        cwd=ROOT, env=given, capture_output=True, text=True, timeout=300,
+        cwd=ROOT, env=given, capture_output=True, text=True, timeout=900,
     )  # fmt: skip
 
 
 def test_the_ledgers_tests_pass_on_postgresql_too():
-    done = run("pytest", "tests/custody", "-q", "-n0", "-p", "no:cacheprovider")
+    done = run("pytest", "tests/custody", "-q", "-n2", "-p", "no:cacheprovider")
     assert done.returncode == 0, done.stdout[-6000:] + done.stderr[-2000:]
     passed = re.search(r"(\d+) passed", done.stdout)
     assert passed and int(passed[1]) >= 45, done.stdout[-500:]
