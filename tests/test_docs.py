@@ -29,7 +29,7 @@ def rows(title: str) -> set[str]:
 
 def test_the_two_commands_stand_in_the_readme():
     assert "    pip install uv && uv run manage.py demo\n" in README
-    assert "    pip install uv && uv run pytest -n auto\n" in README
+    assert "    pip install uv && uv run pytest -n auto --dist loadfile\n" in README
 
 
 @pytest.mark.parametrize(

@@ -31,7 +31,7 @@ def run(*command: str) -> subprocess.CompletedProcess[str]:
 
 
 def test_the_ledgers_tests_pass_on_postgresql_too():
-    done = run("pytest", "tests/custody", "-q", "-n2", "-p", "no:cacheprovider")
+    done = run("pytest", "tests/custody", "-q", "-n2", "--dist", "loadfile", "-p", "no:cacheprovider")
     assert done.returncode == 0, done.stdout[-6000:] + done.stderr[-2000:]
     passed = re.search(r"(\d+) passed", done.stdout)
     assert passed and int(passed[1]) >= 45, done.stdout[-500:]
