@@ -10,7 +10,8 @@ Classes after the storage temperatures of MIABIS (room temperature, 2 to 10, -18
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from functools import lru_cache
+from typing import NamedTuple
 
 # coldest last; (name, set point at most, in hundredths of °C)
 CLASSES = [("ambient", None), ("cold", 1000), ("frozen", -1800), ("deep", -6000), ("nitrogen", -13500)]
@@ -24,6 +25,7 @@ WORDS = {
 RANK = {name: rank for rank, (name, _) in enumerate(CLASSES)}
 
 
+@lru_cache(maxsize=1_000)  # a store has ten thousand boxes and few set points
 def class_of(centi: int) -> str:
     """The class of a set point or of a plan's target, in hundredths of °C."""
     kept = [name for name, most in CLASSES if most is None or centi <= most]
@@ -37,8 +39,7 @@ def warmer(centi: int | None, target: int | None) -> bool:
     return RANK[class_of(centi)] < RANK[class_of(target)]
 
 
-@dataclass(frozen=True)
-class Room:
+class Room(NamedTuple):
     """A box with free places. device: the freezer, tank or fridge whose failure would take it."""
 
     unit: str
@@ -82,6 +83,7 @@ def split(
     rooms in the order in which they are filled. Tubes for which there is no room are left out. With one
     device all go into it: whoever shows this says so.
     """
+    rooms = _enough(rooms, len(tubes))
     left = {room.unit: room.free for room in rooms}
     counts = {name: dict(there) for name, there in stored.items()}
     chosen: dict[str, str] = {}
@@ -93,6 +95,17 @@ def split(
             left[room.unit] -= 1
             there[room.device] = there.get(room.device, 0) + 1
     return chosen
+
+
+def _enough(rooms: Iterable[Room], wanted: int) -> list[Room]:
+    """The first boxes of each device, as many as have room for all that are wanted: more are never filled."""
+    free: dict[str, int] = {}
+    found = []
+    for room in rooms:
+        if free.get(room.device, 0) < wanted:
+            free[room.device] = free.get(room.device, 0) + room.free
+            found.append(room)
+    return found
 
 
 def _next_room(rooms: Sequence[Room], there: Mapping[str, int]) -> Room | None:

@@ -12,6 +12,7 @@ from dataclasses import dataclass, field
 
 from django.db.models import Q
 
+from biobank.core import acted, codes
 from biobank.core.grid import Grid
 from biobank.core.places import RANK, WORDS, Room, class_of
 from biobank.models import Unit
@@ -21,6 +22,7 @@ from custody.core.state import TubeState, UnitStay
 LOOSE = {"bench", "cooler", "fridge", "shipper"}  # where tubes stand without a box
 COLD_GAS_CENTI = -15000  # at and below -150 °C a unit is cooled by nitrogen
 MANY = 400  # units; of more, boxes are counted where they stand and not drawn one by one
+SHOWN = 100  # of other units; of more, those that hold boxes alone are not drawn either
 Box = tuple[str, int, int]  # code, rows, columns
 
 
@@ -56,6 +58,22 @@ def unit_by_code(text: str) -> Unit | None:
     return units.filter(code=code.upper()).first() or units.filter(code__iexact=code).first()
 
 
+def meant(text: str) -> str:
+    """The code that this text must mean when a scanner typed it for another keyboard layout: a unit's, or a
+    tube's for who refuses it. A text with nothing odd in it stays as it is.
+
+    1 query for an odd text, else none. Refused: scanner_layout.
+    """
+    if not acted.strange(text):
+        return text
+    guesses = list(acted.guesses(text))
+    units = list(Unit.objects.filter(code__in=guesses).values_list("code", flat=True)[:2])
+    found = units or [guess for guess in guesses if codes.is_valid(guess)]
+    if len(found) != 1:
+        raise acted.layout(text)
+    return str(found[0])
+
+
 def tree() -> list[Node]:
     """The tops of the storage tree with all below them, by code. 3 queries."""
     rows = list(Unit.objects.select_related("agency"))
@@ -63,14 +81,19 @@ def tree() -> list[Node]:
 
 
 def folded() -> list[Node]:
-    """The same; in a large store without its boxes, but for those that stand in nothing. 5 queries."""
+    """The same; in a large store without its boxes, and in a very large one without its racks, but for what
+    stands in nothing. 5 queries."""
     if Unit.objects.count() <= MANY:
         return tree()
     parent_of, inside = ledger.units(), ledger.contents()
-    every = list(Unit.objects.filter(kind="box").values_list("code", "rows", "cols"))
-    loose = [code for code, _, _ in every if parent_of.get(code) is None]
-    rows = Unit.objects.select_related("agency").filter(~Q(kind="box") | Q(code__in=loose))
-    return grown(rows, parent_of, inside, every)
+    kinds = dict(Unit.objects.values_list("code", "kind"))
+    drawn = {code for code, kind in kinds.items() if kind != "box"}
+    if len(drawn) > SHOWN:
+        drawn &= {parent_of.get(code) for code in drawn}
+    drawn |= {code for code in kinds if parent_of.get(code) not in kinds}
+    boxes = Unit.objects.filter(kind="box").values_list("code", "rows", "cols")
+    rows = Unit.objects.select_related("agency").filter(code__in=drawn)
+    return grown(rows, parent_of, inside, boxes)
 
 
 def grown(
@@ -83,8 +106,8 @@ def grown(
     shall be counted only."""
     nodes = {row.code: Node(row, inside.get(row.code, 0), (row.rows or 0) * (row.cols or 0)) for row in rows}
     for code, many, across in boxes:
-        holder = nodes.get(parent_of.get(code) or "")
-        if holder and code not in nodes:
+        holder = None if code in nodes else _holder(code, nodes, parent_of)
+        if holder:
             holder.boxes += 1
             holder.tubes += inside.get(code, 0)
             holder.slots += many * across
@@ -97,6 +120,15 @@ def grown(
     while left:  # a loop: begin it at its first code
         tops.append(_grow(nodes[min(left)], below, left))
     return tops
+
+
+def _holder(code: str, nodes: Mapping[str, Node], parent_of: Mapping[str, str | None]) -> Node | None:
+    """The nearest node outwards from a unit that is none."""
+    seen, at = {code}, parent_of.get(code)
+    while at is not None and at not in nodes and at not in seen:
+        seen.add(at)
+        at = parent_of.get(at)
+    return nodes.get(at or "")
 
 
 def _grow(node: Node, below: Mapping[str | None, list[Node]], left: set[str]) -> Node:

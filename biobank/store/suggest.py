@@ -106,7 +106,8 @@ def _add(
     stored: dict[str, dict[str, int]],
 ) -> None:
     used = {one.box: len(one.tubes) for one in advice.proposals}
-    open_ = candidates((_less(room, used.get(code, 0)) for code, (room, _) in mine.items()), target)
+    here = (_less(room, used[code]) if code in used else room for code, (room, _) in mine.items())
+    open_ = candidates(here, target)
     chosen = split(open_, tubes, family, stored)
     for tube, code in chosen.items():
         one = _proposal(advice, mine[code][0])

@@ -15,7 +15,7 @@ from django.urls import reverse
 from biobank.acting import perform
 from biobank.core import codes
 from biobank.models import Unit
-from biobank.store import actions
+from biobank.store import actions, queries
 from custody import queries as ledger
 from custody.core.event import new_id
 from tests.biobank.lab import GEL, HEPARIN, RED, STORED, lab_set, primary
@@ -281,3 +281,30 @@ def test_pages_ask_as_often_for_30_as_for_3(store, lab, tubes, django_assert_max
     rest = "%0A".join(primary(lab_set(store), RED) for _ in range(30))
     many.append(asked(f"{reverse('where')}?tubes={rest}"))
     assert many == few
+
+
+def test_a_large_store_is_drawn_by_what_holds_its_boxes(store, sign_in, monkeypatch):
+    boxes = {"NLB-F1": 1}  # the freezer stands in nothing; its shelf holds a rack, the rack the box
+    for many, shown, drawn, counted in [
+        (400, 100, {"NLB-F1", "NLB-S1", "NLB-R1", "NLB-B001"}, {}),
+        (3, 100, {"NLB-F1", "NLB-S1", "NLB-R1"}, {"NLB-R1": 1}),
+        (3, 2, {"NLB-F1", "NLB-S1"}, {"NLB-S1": 1}),
+    ]:
+        monkeypatch.setattr(queries, "MANY", many)
+        monkeypatch.setattr(queries, "SHOWN", shown)
+        nodes = [node for top in queries.folded() for node in top.walk()]
+        assert {node.unit.code for node in nodes} == drawn
+        assert {node.unit.code: node.boxes for node in nodes if node.boxes} == counted
+        (top,) = (node for node in nodes if node.unit.code in boxes)
+        assert (top.slots, top.tubes) == (81, 0), "what is not drawn counts all the same"
+        assert all(code in sign_in("curator").get("/store/").content.decode() for code in drawn)
+
+
+def test_a_unit_of_a_large_store_draws_what_stands_right_in_it(store, sign_in, monkeypatch):
+    monkeypatch.setattr(queries, "MANY", 0)
+    freezer = queries.inside(queries.unit_by_code("NLB-F1"))
+    assert [node.unit.code for node in freezer.node.walk()] == ["NLB-F1", "NLB-S1", "NLB-R1"]
+    assert freezer.node.slots == 81
+    rack = queries.inside(queries.unit_by_code("nlb-r1"))
+    assert [node.unit.code for node in rack.node.walk()] == ["NLB-R1", "NLB-B001"]
+    assert [node.unit.code for node in rack.trail] == ["NLB-F1", "NLB-S1", "NLB-R1"]
