@@ -17,6 +17,7 @@ from django.core.management import CommandError, call_command
 from django.db import connection
 
 from custody import checkpoints, keys, proof, witness
+from custody import verify as verifying
 from custody.core import canon, note, tree
 from custody.core.event import new_id
 from custody.models import Checkpoint, Event, Head, Line, Tile
@@ -327,3 +328,25 @@ def test_a_line_end_in_the_login_is_named_and_does_not_stop_the_check(held):
     with unguarded():
         rewrite(4, login="labtech\nx")
     assert any("line end" in said for said in verify().wrong)
+
+
+def test_a_time_that_goes_back_from_one_stretch_to_the_next_is_named(held, monkeypatch):
+    monkeypatch.setattr(verifying, "STRETCH", 5)
+    early = Event.objects.get(seq=4).recorded_ms - 1
+    with unguarded():
+        rewrite(5, recorded_ms=early)
+        rehash()
+    assert any("event 5 " in one and verifying.BACK in one for one in verify().wrong)
+
+
+def test_a_checkpoint_inside_a_tile_is_compared_there(held, monkeypatch):
+    """Three checkpoints are held, over 5, 12 and 19 events; the tiles of this check hold four."""
+    monkeypatch.setattr(tree, "TILE", 4)
+    monkeypatch.setattr(verifying, "STRETCH", 8)
+
+    def said(*witnesses):  # the hashes that are kept are those of larger tiles
+        return [one for one in verify(witnesses).wrong if not one.startswith("kept hash")]
+
+    assert said(*(witness.from_file(one, keys.public_keys()) for one in held)) == []
+    false = witness.Witness("a partner", 5, bytes(32))
+    assert said(false) == ["a partner: the first 5 events are not those that it was signed over"]
