@@ -232,7 +232,6 @@ VERIFY = of(
     ("if one.events and expected != one.began:", "if False:"),
     ("if one.events and one.began_ms < last:", "if False:"),
     ("if whole and not watch.within(start, start + tree.TILE):", "if whole:"),
-    ("whole = number < len(one.tiles) and start % tree.TILE == 0", "whole = number < len(one.tiles)"),
     ("elif leaf != event.leaf and leaf != bytes(event.leaf):", "elif False:"),
     ("if root.hex() != said.lines.root:", "if False:"),
     ("if said.lines.n != len(lines) or [line.n for line in lines] != [*range(len(lines))]:", "if False:"),

@@ -25,6 +25,7 @@ from custody.models import Event
 from custody.rebuild import differences
 from custody.record import record
 from custody.verify import verify
+from tests.attack.answered import one_of_each
 from tests.custody import apart
 from tests.custody.conftest import START
 from tests.people import DAY, drawn_set
@@ -197,6 +198,7 @@ def test_the_database_deletes_nothing_that_the_ledger_may_name(store, name):
     tube_set = drawn_set(store)
     keep(store.actor("fieldtech"), tube_set, [("sheet.jpg", b"\xff\xd8\xff")])
     limited(store, tube_set.workup)
+    one_of_each(store)
     with (
         pytest.raises(DatabaseError, match=kept.SENTENCE),
         transaction.atomic(),
@@ -225,11 +227,14 @@ def test_the_database_changes_nothing_that_is_said_once(store, name):
     tube_set = drawn_set(store)
     keep(store.actor("fieldtech"), tube_set, [("sheet.jpg", b"\xff\xd8\xff")])
     limited(store, tube_set.workup)
+    one_of_each(store)
     with (
         pytest.raises(DatabaseError, match=kept.SENTENCE),
         transaction.atomic(),
         connection.cursor() as cursor,
     ):
+        cursor.execute(f"SELECT count(*) FROM {name}")
+        assert cursor.fetchone()[0] > 0
         cursor.execute(f"UPDATE {name} SET id = id")
 
 
