@@ -19,7 +19,7 @@ from django.shortcuts import redirect, render
 from django.utils import timezone
 
 from biobank.amend.undoing import undoable
-from biobank.core import codes
+from biobank.core import acted, codes
 from custody.core.event import new_id
 from custody.core.refusal import Refused
 
@@ -42,10 +42,7 @@ class TubesField(forms.CharField):
     widget = forms.Textarea
 
     def clean(self, value: Any) -> Any:
-        text = super().clean(value) or ""
-        return list(
-            dict.fromkeys(checked(line) for line in text.replace(",", "\n").split("\n") if line.strip())
-        )
+        return list(dict.fromkeys(codes_in(super().clean(value) or "")))
 
 
 class BagField(forms.CharField):
@@ -83,11 +80,41 @@ class CelsiusField(forms.DecimalField):
         return None if celsius is None else int(celsius * 100)
 
 
+def codes_in(text: str) -> list[str]:
+    """The tube codes in a text, in its order, one a line or with commas between them.
+
+    Raises ValidationError for the first that is none.
+    """
+    return [code for line in text.split("\n") if line.strip() for code in _of_line(line)]
+
+
+def _of_line(line: str) -> list[str]:
+    """A comma is between two codes, or it is the M of a scanner that types for a French keyboard."""
+    parts = [part for part in line.split(",") if part.strip()]
+    if len(parts) > 1 and (whole := _meant(line)):
+        return [whole]
+    return [checked(part) for part in parts]
+
+
 def checked(text: str) -> str:
+    """The tube code that this says, also when a scanner typed it for another keyboard layout and only one
+    code can be meant; else ValidationError."""
     try:
         return codes.tube(text)
     except Refused as no:
-        raise ValidationError(no.sentence, no.code) from no
+        if code := _meant(text):
+            return code
+        wrong = acted.layout(text) if no.code == "code_malformed" and acted.strange(text) else no
+        raise ValidationError(wrong.sentence, wrong.code) from no
+
+
+def _meant(text: str) -> str:
+    """The one tube that another keyboard layout leaves possible; empty when there is none."""
+    try:
+        found = acted.read(text)
+    except Refused:
+        return ""
+    return found.text if found.kind == acted.TUBE and found.mended else ""
 
 
 def named(no: Refused) -> str:

@@ -15,7 +15,7 @@ from django.core.exceptions import ValidationError
 
 from biobank.bench.actions import run_of
 from biobank.core.indices import NAMES, SUBSTANCE
-from biobank.forms import ActForm, CelsiusField, TubeField, TubesField, checked
+from biobank.forms import ActForm, CelsiusField, TubeField, TubesField, codes_in
 from biobank.models import Agency, Rotor, Tube
 from custody.core.refusal import Refused
 
@@ -56,8 +56,7 @@ class EveryScan(ScannedTubes):
     """Codes in the order of the scans, one that was scanned twice twice: the action says what is wrong."""
 
     def clean(self, value: Any) -> Any:
-        text = forms.CharField.clean(self, value) or ""
-        return [checked(line) for line in text.replace(",", "\n").split("\n") if line.strip()]
+        return codes_in(forms.CharField.clean(self, value) or "")
 
 
 class SpinForm(ActForm):

@@ -88,7 +88,7 @@ def _watched(actor: Actor, witness: Witness, states: Mapping[str, TubeState]) ->
         raise Refused(
             "witness_missing",
             f"{codes.show(held[0])} is not empty by the ledger, so somebody else must watch: "
-            "the witness signs with the own password.",
+            "the witness confirms it with their own password.",
         )
     return ""
 

@@ -99,7 +99,7 @@ class ConsentForm(ActForm):
 
 
 class WithdrawForm(forms.Form):
-    why = forms.CharField(max_length=100, label="Why does it count no more")
+    why = forms.CharField(max_length=100, label="Why it is withdrawn")
 
 
 class RuleForm(forms.Form):
@@ -114,6 +114,6 @@ class RuleForm(forms.Form):
 
     def __init__(self, *args: Any, plans: Iterable[str] = (), **given: Any) -> None:
         super().__init__(*args, **given)
-        every = [("", "every plan without a rule of its own")]
+        every = [("", "every other plan")]
         self.fields["plan"].choices = every + [(code, f"plan {code}") for code in plans]  # type: ignore[attr-defined]
         self.fields["owner"].queryset = Agency.objects.all()  # type: ignore[attr-defined]

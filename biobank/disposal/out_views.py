@@ -45,9 +45,7 @@ def back(request: HttpRequest) -> HttpResponse:
 
     def do(said: dict[str, Any]) -> str:
         who = actor(request)
-        done = out_actions.bring_back(who, **said)
-        late = returned.question(done, who.org, who.person.programme)
-        return reverse("out_thaw", args=[done]) if late else reverse("out")
+        return returned.then(out_actions.bring_back(who, **said), who, reverse("out"))
 
     context = {"places": sorted({*box_codes(), *holder_codes()})}
     return act_view(request, form, "disposal/back.html", do, context, done="Back in the cold.")

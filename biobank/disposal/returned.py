@@ -12,6 +12,9 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
+from django.urls import reverse
+
+from biobank.acting import Actor
 from biobank.core.out import MINUTE_MS, Away, Limit
 from biobank.disposal.clocks import KEPT, limits_of
 from biobank.disposal.spans import Places, Trip, box_aways, first_cold, places, trips
@@ -60,6 +63,12 @@ Found = list[tuple[str, Late]]  # (id of the return, what came late)
 def question(event_id: str, org: str, programme: Programme) -> Question | None:
     """The question about one return; None when there is none, or when it is answered."""
     return next(iter(_asked(list(ledger.told([event_id]).values()), org, programme)), None)
+
+
+def then(event_id: str, actor: Actor, otherwise: str) -> str:
+    """Where to go after something was put somewhere: to the question about it, or `otherwise`."""
+    late = question(event_id, actor.org, actor.person.programme)
+    return reverse("out_thaw", args=[event_id]) if late else otherwise
 
 
 def open_questions(org: str, programme: Programme, now_ms: int) -> list[Question]:

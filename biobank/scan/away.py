@@ -6,8 +6,11 @@ scanning the box or a slot of it, or by Done. What the store refuses is refused 
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from biobank.bench.hands import in_hand
 from biobank.core import acted, codes
+from biobank.disposal import returned
 from biobank.models import Unit
 from biobank.scan.turn import BEWARE, UNIT, Answer, Bag, Change, Turn, no_such_step, not_here
 from biobank.store import actions, suggest
@@ -95,9 +98,7 @@ def _proposed(turn: Turn, code: str) -> Answer:
         why = f"no box for {advice.no_room[0][1]} has room" if advice.no_room else "no plan says how cold"
         sentence = f"{codes.show(code)}: {why}. Scan the box that it goes into."
         return Answer(sentence, BEWARE, code, taken=code, change=_with(tube=code, hint=""))
-    sentence = (
-        f"{codes.show(code)}: {best.box}, next free {best.slot}. Scan the box, a slot of it, or Done."
-    )
+    sentence = f"{codes.show(code)}: {best.box}, next free {best.slot}. Scan the box, a slot of it, or Done."
     return Answer(sentence, tube=code, taken=code, change=_with(tube=code, hint=best.box))
 
 
@@ -108,13 +109,31 @@ def _put(turn: Turn, code: str, unit: Unit | None, slot: str) -> Answer:
     place = unit or unit_by_code(into)
     grid = place.grid if place and place.kind == "box" else None
     where = f"{into} {slot_name(grid, state) if state else ''}".strip()
+    late = _late(turn, code, event)
 
     def change(bag: Bag) -> None:
         bag["box"] = into
         for name in ("tube", "slot", "hint"):
             bag.pop(name, None)
 
-    return Answer(f"{codes.show(code)} is in {where}.", tube=code, event=event, change=change)
+    answer = Answer(f"{codes.show(code)} is in {where}.", tube=code, event=event, change=change)
+    return _asking(answer, late) if late else answer
+
+
+def _late(turn: Turn, code: str, event: str) -> returned.Question | None:
+    """The question about a tube that came back; one that stood nowhere before cannot have come back."""
+    if len(ledger.stays(code)) < 2:
+        return None
+    return returned.question(event, turn.actor.org, turn.actor.person.programme)
+
+
+def _asking(answer: Answer, late: returned.Question) -> Answer:
+    """It is put away, and was out of the cold for too long before."""
+    one = late.late[0]
+    long = (
+        f"It was out for {one.minutes} min, {one.limit.minutes} min allowed. Say whether a thaw is counted."
+    )
+    return replace(answer, sentence=f"{answer.sentence} {long}", word=BEWARE, asks=late.id)
 
 
 def _with(**values: str) -> Change:

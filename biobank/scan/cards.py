@@ -14,7 +14,8 @@ ON_A_ROW, ROWS = 2, 4
 
 def pdf_of(person: Person) -> bytes:
     """A4, eight cards a page: modes first, then steps, then this person's badge."""
-    cards = [_card(f"DO-{name.upper()}", words, "Mode") for name, words in MODES.items()]
+    modes = MODES.items()
+    cards = [_card(f"DO-{name.upper()}", words, f"From here on: {words.lower()}.") for name, words in modes]
     cards += [_card(f"DO-{name.upper()}", words, what) for name, (words, what) in ACTIONS.items()]
     cards.append(_card(f"{WHO}{person.code.upper()}", person.name, f"Badge, {person.agency.name}"))
     a_page = ON_A_ROW * ROWS

@@ -30,7 +30,7 @@ def entry(mode: str, key: str, text: str, answer: Answer, bag: Bag | None = None
     said = {
         "at": ms(timezone.now()), "mode": mode, "key": key, "text": text.strip()[:60], "word": answer.word,
         "sentence": answer.sentence, "code": answer.code, "tube": answer.tube, "event": answer.event,
-        "taken": answer.taken,
+        "taken": answer.taken, "asks": answer.asks, "to": answer.mode,
     }  # fmt: skip
     return said | ({"bag": bag} if bag else {})
 

@@ -43,11 +43,23 @@ class Line:
 
     @property
     def words(self) -> str:
-        return WORDS[self.said["word"]]
+        """What is only collected was read; nothing is done with it before Done."""
+        only_read = self.said["taken"] or self.said["mode"] == "look-up"
+        return "read" if self.said["word"] == "ok" and only_read else WORDS[self.said["word"]]
 
     @property
     def result(self) -> str:
         return RESULTS[self.said["word"]]
+
+    @property
+    def asks(self) -> str:
+        """The return about which it is open whether a thaw is counted; nothing for what was taken back."""
+        return "" if self.said.get("undone") else self.said.get("asks", "")
+
+    @property
+    def after(self) -> str:
+        """The mode in which one went on: a card that only changes it belongs to the one it changes to."""
+        return self.said.get("to") or self.said["mode"]
 
     @property
     def mode(self) -> str:

@@ -53,6 +53,7 @@ class Answer:
     taken   a code that is collected now and can be taken back
     change  what becomes of what is collected
     mode    the mode to go on in; go: an address to go to (empty: stay)
+    asks    the id of a return, when it is open whether a thaw is counted for it
     """
 
     sentence: str
@@ -64,6 +65,7 @@ class Answer:
     change: Change = field(default=nothing)
     mode: str = ""
     go: str = ""
+    asks: str = ""
 
 
 Mode = Callable[[Turn], Answer]

@@ -5,33 +5,77 @@ Promises: nothing is checked here that the action checks, so that every way in r
 
 from __future__ import annotations
 
+from contextlib import suppress
 from typing import Any
 
 from django import forms
+from django.core.exceptions import ValidationError
 
 from biobank.bench.forms import ScannedTubes, WholeNumber
 from biobank.core.grid import NAMINGS
-from biobank.forms import ActForm, CelsiusField
+from biobank.forms import ActForm, CelsiusField, checked
 from biobank.models.store import KINDS
+from biobank.store import queries
 from custody.core.event import new_id
+from custody.core.refusal import Refused
 
 KIND_WORDS = {"box": "box, plate or cane", "shipper": "dry shipper or parcel"}
 
 
-class UnitCodeField(forms.CharField):
+def understood(text: str) -> str:
+    """What a scanner set to another keyboard layout must have meant; ValidationError when in doubt."""
+    try:
+        return queries.meant(text)
+    except Refused as no:
+        raise ValidationError(no.sentence, no.code) from no
+
+
+class AnyCodeField(forms.CharField):
+    """A scanned or typed code, of a unit or of a tube."""
+
+    def __init__(self, **given: Any) -> None:
+        super().__init__(**({"max_length": 40} | given))
+        self.widget.attrs |= {"autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false"}
+
+    def clean(self, value: Any) -> Any:
+        return understood(super().clean(value) or "")
+
+
+class UnitCodeField(AnyCodeField):
     """A scanned or typed unit code; the page suggests the places that take tubes."""
 
     def __init__(self, **given: Any) -> None:
         super().__init__(**({"max_length": 20} | given))
-        self.widget.attrs |= {
-            "autocomplete": "off", "autocapitalize": "characters", "spellcheck": "false", "list": "places",
-        }  # fmt: skip
+        self.widget.attrs["list"] = "places"
+
+
+class TubesThenBox(ScannedTubes):
+    """Tubes, and as the last line perhaps the box: a scanner's Enter does not leave this field."""
+
+    box = ""
+
+    def clean(self, value: Any) -> Any:
+        lines = [line for line in (value or "").split("\n") if line.strip()]
+        self.box = _box_of(lines[-1]) if lines else ""
+        return super().clean("\n".join(lines[:-1] if self.box else lines))
+
+
+def _box_of(line: str) -> str:
+    """The unit that this line names; empty for a tube and for what nobody knows. 3 queries at most, none for
+    a tube."""
+    try:
+        checked(line)
+    except ValidationError:
+        with suppress(Refused):
+            found = queries.unit_by_code(queries.meant(line.strip()))
+            return found.code if found else ""
+    return ""
 
 
 class PlaceForm(ActForm):
     """Tubes, then the place."""
 
-    tubes = ScannedTubes()
+    tubes = TubesThenBox()
     unit = UnitCodeField(
         label="Box", help_text="Scan the box. A cooler, bench, fridge or shipper takes loose tubes."
     )
@@ -44,12 +88,19 @@ class PlaceForm(ActForm):
         help_text="Only asked when the place is warmer than the plan wants for a tube.",
     )  # fmt: skip
 
+    def clean_unit(self) -> str:
+        typed, box = str(self.cleaned_data["unit"]).strip(), getattr(self.fields["tubes"], "box", "")
+        if typed and box and typed.upper() != box.upper():
+            both = f"Two places were scanned: {box} after the tubes, {typed} here. Leave one of them out."
+            raise ValidationError(both, "two_places")
+        return typed or box
+
 
 class PutAwayForm(PlaceForm):
     unit = UnitCodeField(
         label="Box", required=False,
-        help_text="Scan the box. A cooler, bench, fridge or shipper takes loose tubes. Empty: the next free "
-        "place that is as cold as planned is said.",
+        help_text="Scan the box, here or into the list after the tubes. A cooler, bench, fridge or shipper "
+        "takes loose tubes. Empty: the next free place that is as cold as planned is proposed.",
     )  # fmt: skip
 
 
@@ -83,7 +134,7 @@ class UnitCodesField(forms.CharField):
 
     def clean(self, value: Any) -> Any:
         text = super().clean(value) or ""
-        return list(dict.fromkeys(one.upper() for one in text.replace(",", " ").split()))
+        return list(dict.fromkeys(understood(one).upper() for one in text.replace(",", " ").split()))
 
 
 class SwapForm(forms.Form):
@@ -121,9 +172,7 @@ class SwapCloseForm(forms.Form):
 
 
 class FindForm(forms.Form):
-    code = forms.CharField(
-        max_length=40, label="Find a tube, box or freezer", help_text="Scan or type its code."
-    )
+    code = AnyCodeField(label="Find a tube, box or freezer", help_text="Scan or type its code.")
 
 
 class RackForm(forms.Form):

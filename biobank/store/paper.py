@@ -19,13 +19,15 @@ HEIGHT_MM, WIDTH_MM = 148, 265  # what the head and the key leave of a landscape
 SIZES = [(6, 9.0), (9, 8.0), (12, 6.5), (24, 5.4), (99, 3.0)]
 
 
-def map_pdf(inside: Inside) -> bytes:
-    """A4, landscape."""
+def map_pdf(inside: Inside, tz: str = "") -> bytes:
+    """A4, landscape. tz: the zone of its time; empty: UTC."""
     unit = inside.unit
     lines = box_map(unit, inside.tubes, "", "", (), ms(timezone.now()))
     cell_mm = min(24.0, HEIGHT_MM / len(lines))
     points = next(size for most, size in SIZES if unit.grid.cols <= most)
+    contents = sorted({place.state.matrix for place in inside.tubes if place.state.matrix})
     return pdf("print/boxmap.html", {
+        "contents": contents, "tz": tz,
         "inside": inside, "unit": unit, "lines": lines, "heads": unit.grid.col_heads,
         "naming": NAMINGS[unit.naming], "cell_mm": round(cell_mm, 2),
         "points": min(points, round(cell_mm / 3.3 / 0.3528, 1)),

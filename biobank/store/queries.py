@@ -15,6 +15,7 @@ from django.db.models import Q
 from biobank.core import acted, codes
 from biobank.core.grid import Grid
 from biobank.core.places import RANK, WORDS, Room, class_of
+from biobank.core.swapping import outwards
 from biobank.models import Unit
 from custody import queries as ledger
 from custody.core.state import TubeState, UnitStay
@@ -231,7 +232,7 @@ def _around(unit: Unit) -> list[Node]:
     """
     parent_of = ledger.units()
     below, direct = _below(unit.code, parent_of)
-    above = [code for code in _above(unit.code, parent_of) if code not in below]
+    above = [code for code in outwards(unit.code, parent_of)[::-1] if code not in below]
     drawn = (
         Q(code__in=[*above, *direct]) | (~Q(kind="box") & Q(code__in=below)) if len(below) > MANY else None
     )
@@ -262,16 +263,6 @@ def _below(code: str, parent_of: Mapping[str, str | None]) -> tuple[set[str], li
             found.add(one)
             todo += held.get(one, [])
     return found, held.get(code, [])
-
-
-def _above(code: str, parent_of: Mapping[str, str | None]) -> list[str]:
-    """What a unit stands in, outermost first."""
-    path: list[str] = []
-    at = parent_of.get(code)
-    while at is not None and at != code and at not in path:
-        path.append(at)
-        at = parent_of.get(at)
-    return path[::-1]
 
 
 def slot_name(grid: Grid | None, state: TubeState) -> str:

@@ -13,6 +13,7 @@ from django.views.decorators.http import require_http_methods
 
 from biobank.access import right
 from biobank.bench.asked import actor, bound
+from biobank.disposal import returned
 from biobank.forms import act_view
 from biobank.imports.read import MOST_BYTES
 from biobank.store import queries
@@ -61,9 +62,11 @@ def rack_put(request: HttpRequest) -> HttpResponse:
     def do(said: dict[str, Any]) -> str:
         box = racks.box_for(said.pop("unit"))
         spots = racks.spots_in(said.pop("rack").encode(), box)
-        racks.put_rack(actor(request), said.pop("key"), box, spots, **said)
+        who, key = actor(request), said.pop("key")
+        done = racks.put_rack(who, key, box, spots, **said)
         tubes = [spot.code for spot in spots if spot.code]
-        return f"{reverse('unit', args=[box.code])}?{urlencode({'tube': tubes}, doseq=True)}"
+        there = f"{reverse('unit', args=[box.code])}?{urlencode({'tube': tubes}, doseq=True)}"
+        return returned.then(done, who, there)
 
     return act_view(request, form, "store/rack_look.html", do, {"look": _again(request)}, "Put away.")
 

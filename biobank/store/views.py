@@ -19,6 +19,7 @@ from biobank.acting import ms
 from biobank.bench.asked import actor, bound
 from biobank.core import codes
 from biobank.core.grid import NAMINGS
+from biobank.disposal import returned
 from biobank.forms import act_view
 from biobank.store import actions, paper, picture, queries, suggest
 from biobank.store import carry as carrying
@@ -79,7 +80,9 @@ def _map(inside: queries.Inside, may_store: bool, looked_at: list[str]) -> dict[
     slot_href = f"{reverse('put_away')}?unit={inside.unit.code}&slot={{slot}}" if may_store else ""
     now = ms(timezone.now())
     lines = picture.box_map(inside.unit, inside.tubes, tube_href, slot_href, looked_at, now)
-    return {"lines": lines, "heads": inside.unit.grid.col_heads, "naming": NAMINGS[inside.unit.naming]}
+    contents = sorted({place.state.matrix for place in inside.tubes if place.state.matrix})
+    naming = NAMINGS[inside.unit.naming]
+    return {"lines": lines, "heads": inside.unit.grid.col_heads, "naming": naming, "contents": contents}
 
 
 @require_safe
@@ -89,7 +92,8 @@ def map_pdf(request: HttpRequest, code: str) -> HttpResponse:
     found = unit_or_404(code)
     if found.kind != "box":
         raise Http404("Only a box has a map.")
-    answer = HttpResponse(paper.map_pdf(queries.inside(found)), content_type="application/pdf")
+    zone = request.person.programme.tz  # type: ignore[attr-defined]
+    answer = HttpResponse(paper.map_pdf(queries.inside(found), zone), content_type="application/pdf")
     answer["Content-Disposition"] = f'inline; filename="box-{found.code}.pdf"'
     return answer
 
@@ -147,10 +151,11 @@ def carry(request: HttpRequest) -> HttpResponse:
     form.fields["to" if form["unit"].value() else "unit"].widget.attrs["autofocus"] = True
 
     def do(said: dict[str, Any]) -> str:
-        carrying.carry(actor(request), **said)
+        who = actor(request)
+        done = carrying.carry(who, **said)
         if doubt := carrying.doubts(said["to"]):
             messages.warning(request, doubt)
-        return f"{reverse('carry')}?{urlencode({'to': said['to'].strip().upper()})}"
+        return returned.then(done, who, f"{reverse('carry')}?{urlencode({'to': said['to'].strip().upper()})}")
 
     context = {"places": queries.holder_codes()}
     return act_view(request, form, "store/carry.html", do, context, done="Moved. Scan the next one.")
@@ -159,13 +164,16 @@ def carry(request: HttpRequest) -> HttpResponse:
 def placing(
     request: HttpRequest, form: PlaceForm, action: Callable[..., str], words: dict[str, str]
 ) -> HttpResponse:
-    """Scan tubes, scan a box: the same for putting away and moving."""
+    """Scan tubes, scan a box: the same for putting away and moving. What was out of the cold for too long
+    leads to the question about a thaw."""
 
     def do(said: dict[str, Any]) -> str:
-        action(actor(request), **said)
+        who = actor(request)
+        done = action(who, **said)
         place = actions.known_unit(said["unit"])
         _warn(request, place.code, said["tubes"])
-        return f"{reverse('unit', args=[place.code])}?{urlencode({'tube': said['tubes']}, doseq=True)}"
+        there = f"{reverse('unit', args=[place.code])}?{urlencode({'tube': said['tubes']}, doseq=True)}"
+        return returned.then(done, who, there)
 
     context = words | {"places": queries.box_codes()}
     return act_view(request, form, "store/place.html", do, context, done=words["done"])
@@ -248,8 +256,9 @@ def move_unit(request: HttpRequest, code: str) -> HttpResponse:
     moving = unit_or_404(code)
 
     def do(said: dict[str, Any]) -> str:
-        actions.move_unit(actor(request), unit=moving.code, **said)
-        return reverse("unit", args=[moving.code])
+        who = actor(request)
+        done = actions.move_unit(who, unit=moving.code, **said)
+        return returned.then(done, who, reverse("unit", args=[moving.code]))
 
     context = {"unit": moving, "places": queries.holder_codes()}
     return act_view(

@@ -44,7 +44,7 @@ def test_a_place_and_the_box_for_it_are_scanned_without_waiting(page: Page, base
     scan(page, "NLB-R72")  # the other rack, and at once the box for it: it must not go into the first
     scan(page, BOX)
     expect(page.locator(".notice", has_text="takes the next boxes")).to_contain_text("NLB-R72")
-    expect(page.locator(".nums li", has_text="boxes arrived")).to_contain_text("1of 1")
+    expect(page.locator(".nums li", has_text="box arrived")).to_contain_text("1of 1")
     page.get_by_role("link", name="Arrived (1)").click()
     expect(page.get_by_role("region", name="Boxes").locator("tr", has_text=BOX)).to_contain_text(
         f"NLB-R72 in {NEW}"

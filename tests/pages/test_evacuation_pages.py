@@ -10,6 +10,7 @@ from io import BytesIO
 import pypdfium2
 import pytest
 import time_machine
+from django.core.cache import cache
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
 from django.urls import reverse
@@ -347,6 +348,43 @@ def test_a_letter_says_so_when_nobody_said_how_warm(desk, going):
     assert "Nobody has said yet how warm it became" in said
 
 
+# the order is worked out once ---------------------------------------------------------------------
+
+
+def test_what_is_in_the_hand_is_told_where_there_is_room_and_as_of_when(desk, going):
+    page = scan(desk, boxes(going), "NLB-B002")
+    said = text_of(desk.get(page["Location"]))
+    assert f"There should be room in {F2R1}" in said
+    assert "There should be room" not in text_of(desk.get(boxes(going)))
+    assert "Order and places as of" in said
+
+
+def test_a_scan_and_the_page_after_it_do_not_rank_and_ask_as_often_for_30_boxes_as_for_3(
+    desk, filled, going, monkeypatch
+):
+    def never(*_):
+        raise AssertionError("ranked again")
+
+    def asked(box):
+        desk.get(boxes(going))
+        said = {"key": new_id(), "hold": "", "scan": box}
+        with monkeypatch.context() as patched, CaptureQueriesContext(connection) as seen:
+            patched.setattr("biobank.evacuation.order.rank", never)
+            assert desk.get(desk.post(boxes(going), said)["Location"]).status_code == 200
+            refused = desk.post(boxes(going), said | {"key": new_id(), "scan": "NLB-B999"})
+            assert refused.status_code == 422, "a refusal does not rank either"
+        return len(seen)
+
+    add(filled, "NLB-B003", "box", "NLB-R1")
+    filled_box(filled, "NLB-B003", "R0003", 2, "W-1")
+    scan(desk, boxes(going), "NLB-B002")
+    few = asked("NLB-B003")
+    for n in range(30):
+        add(filled, f"NLB-B4{n:02d}", "box", "NLB-R1")
+        filled_box(filled, f"NLB-B4{n:02d}", f"T{n:02d}AA", 2, "W-1")
+    assert asked("NLB-B429") == few <= 90
+
+
 # as many queries for many -------------------------------------------------------------------------
 
 
@@ -357,6 +395,7 @@ def test_pages_ask_as_often_for_30_boxes_as_for_3(desk, filled, going):
     ]  # fmt: skip
 
     def asked(address):
+        cache.clear()
         with CaptureQueriesContext(connection) as seen:
             assert desk.get(address).status_code == 200
         return len(seen)

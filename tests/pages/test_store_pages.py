@@ -71,6 +71,19 @@ def stored(store, *some, unit=BOX, slot=""):
     actions.put_away(store.actor("labtech"), new_id(), list(some), unit, slot, at=STORED)
 
 
+def test_what_can_be_done_stands_in_groups_and_only_what_one_may(store, sign_in):
+    """Common practice, no source: who may only look is offered nothing that is refused."""
+    doing = ["put_away", "pull", "move", "where", "thaw", "discard", "carry", "rack", "swaps", "empty_tubes"]
+    looking = ["out", "counts", "room", "evacuations"]
+    for role, shown, hidden in (("curator", doing + looking, []), ("auditor", looking, doing)):
+        page = sign_in(role).get(reverse("store")).content.decode()
+        groups = re.findall(r'<h2 id="doors-\w+">(.*?)</h2>\s*<ul>(.*?)</ul>', page, re.S)
+        assert [name for name, _ in groups][-1] == "Look after" and len(groups) == (3 if not hidden else 1)
+        links = re.findall(r'href="(.*?)"', " ".join(links for _, links in groups))
+        assert sorted(links) == sorted(reverse(name) for name in shown), role
+        assert not {reverse(name) for name in hidden} & set(re.findall(r'href="(.*?)"', page))
+
+
 # find -------------------------------------------------------------------------------------------
 
 
@@ -144,7 +157,7 @@ def test_siblings_in_one_freezer_are_said_with_a_place_in_another(store, lab, tu
     added(curator, "NLB-B040", "box", "NLB-F3", rows=9, cols=9)
     stored(store, vials[0])
     page = lab.get(reverse("where"), {"tubes": vials[1]}).content.decode()
-    assert "its siblings stand in NLB-F1, so another freezer is proposed" in page
+    assert "other aliquots of the same tube stand in NLB-F1, so another freezer is proposed" in page
     answer = send(lab, reverse("put_away"), tubes=vials[1], unit=BOX)
     page = lab.get(answer.url).content.decode()
     assert f"All siblings of {codes.show(vials[1])} stand in NLB-F1 now" in page
