@@ -1,8 +1,10 @@
 """Rows that the ledger names by their code are never deleted; the database itself says so.
 
 Promises: a DELETE of a person, agency, unit, plan, tube set, workup, tube, photo of a sheet or blood limit
-fails, on SQLite and PostgreSQL, whoever asks: a page, a shell, another program; photos, limits and what was
-allowed beyond them are not changed either.
+fails, on SQLite and PostgreSQL, whoever asks: a page, a shell, another program; so does one of what people
+answer for: consents and their rules, what was answered about a thaw, evacuations, thermal events, swaps of
+freezers, counts and how their boxes were chosen, merges of animals, rotors. Photos, limits, what was allowed
+beyond them, the tubes of a consent, answers and choices of boxes are not changed either.
 (The ledger has codes only and no foreign keys, so PROTECT alone would not know that somebody has a history.)
 An owner of the database can drop the triggers.
 """
@@ -14,9 +16,11 @@ from collections.abc import Iterator
 from django.db import connections, transaction
 
 KEPT = ("person", "agency", "unit", "sampleplan", "tubeset", "workup", "tube", "sheetphoto",
-        "bloodlimit", "bloodallowance")  # fmt: skip
-# the ledger names a photo by its hash; a limit or an allowance is said once and followed by another
-FIXED = {"biobank_sheetphoto", "biobank_bloodlimit", "biobank_bloodallowance"}
+        "bloodlimit", "bloodallowance", "consent", "consenttube", "consentrule", "thawanswer", "evacuation",
+        "thermalevent", "swap", "count", "countdraw", "animalmerge", "rotor")  # fmt: skip
+# the ledger names a photo by its hash; the others are said once, and followed by another or taken back
+FIXED = {"biobank_sheetphoto", "biobank_bloodlimit", "biobank_bloodallowance", "biobank_consenttube",
+         "biobank_thawanswer", "biobank_countdraw"}  # fmt: skip
 SENTENCE = "the ledger may name it, so it is kept"
 
 

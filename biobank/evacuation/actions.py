@@ -40,7 +40,9 @@ def begin(actor: Actor, key: str, unit: Unit, why: str, warm_since: datetime | N
             return Evacuation.objects.create(
                 key=key, unit=unit, opened=timezone.now(), by=actor.person, why=reason, warm_since=warm_since
             )
-    except IntegrityError as no:
+    except IntegrityError as no:  # somebody else was faster, or the same form was sent twice at once
+        if there := Evacuation.objects.filter(key=key).first():
+            return there
         raise Refused("evacuation_goes_on", f"{unit.code} is being evacuated already. Open that one.") from no
 
 
@@ -140,7 +142,8 @@ def _put(actor: Actor, key: str, crew: tree.Crew, place: Unit, hold: Sequence[st
     path = path_of(place.code)
     codes = [one.code for one in path]
     if crew.unit in codes:
-        raise Refused("unit_is_emptied", f"{place.code} is in {crew.unit}, which is being emptied.")
+        inside = f"is in {crew.unit}, which " if place.code != crew.unit else ""
+        raise Refused("unit_is_emptied", f"{place.code} {inside}is being emptied. Choose another place.")
     if place.kind == "box":
         raise Refused(
             "not_of_this_unit", f"{place.code} did not stand in {crew.unit}, so it does not come out of it."
@@ -221,8 +224,11 @@ def say_thermal_event(
         key=key, unit=unit, from_ms=ms(start), to_ms=ms(stop), max_centi=max_centi, probe=probe.strip(),
         note=reason, by=actor.person, at=timezone.now(),
     )  # fmt: skip
-    with saving(actor.person.user, reason, made):
-        made.save(force_insert=True)
+    try:
+        with transaction.atomic(), saving(actor.person.user, reason, made):
+            made.save(force_insert=True)
+    except IntegrityError:  # the same form, sent twice at once
+        return ThermalEvent.objects.get(key=key)
     return made
 
 

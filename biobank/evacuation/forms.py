@@ -34,7 +34,7 @@ class ScanForm(KeyForm):
         help_text="A box or rack as it comes out, then the rack, shelf, freezer or cooler where it goes.",
         widget=forms.TextInput(attrs=READY | {"autofocus": True}),
     )
-    hold = forms.CharField(max_length=2000, required=False, widget=forms.HiddenInput)
+    hold = forms.CharField(max_length=2000, required=False, widget=forms.HiddenInput({"data-fresh": True}))
     why = forms.CharField(
         max_length=200, required=False, label="Reason, if warmer",
         help_text="Only asked when the new place is warmer than this one should be.",

@@ -7,7 +7,7 @@ supposed is never called measured.
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 
 from django.db.models import Q
@@ -17,6 +17,7 @@ from biobank.acting import ms
 from biobank.core import warming
 from biobank.core.rank import IRREPLACEABLE, WORDS, Ranked
 from biobank.evacuation import tree
+from biobank.evacuation.order import order_of
 from biobank.evacuation.ranking import rank
 from biobank.evacuation.room import Room, room_for
 from biobank.models import Evacuation, LoggerPlacement, ThermalEvent, Unit
@@ -174,13 +175,17 @@ class Row:
 
 @dataclass(frozen=True)
 class Run:
-    """An evacuation as it stands: boxes in the order in which they leave, and how far it is."""
+    """An evacuation as it stands: boxes in the order in which they leave, and how far it is.
+
+    ranked_ms  when the order was worked out
+    """
 
     evacuation: Evacuation
     crew: tree.Crew
     rows: list[Row]
     moves: list[tree.Moved]
     loose: int
+    ranked_ms: int
 
     @property
     def counts(self) -> Counter[str]:
@@ -210,29 +215,35 @@ class Run:
         """Out, and not yet in a new place."""
         return [row for row in self.rows if row.stage in {tree.HAND, tree.WAY}]
 
+    def room_for(self, hold: Iterable[str]) -> list[str]:
+        """Where there is room for what is in hand, each place once."""
+        held = set(hold)
+        here = [
+            row for row in self.carried if row.to and held & {row.box.unit, *self.crew.paths[row.box.unit]}
+        ]
+        return list(dict.fromkeys(row.to for row in here))
+
     @property
     def safe(self) -> list[Row]:
         return [row for row in self.rows if row.stage == tree.SAFE]
 
 
 def run(evacuation: Evacuation) -> Run:
-    """One evacuation. At most 28 queries and two for each 500 workups; 18 when it is ended."""
-    crew = tree.crew(evacuation)
-    boxes = [box for box in rank(crew.boxes) if box.tubes]  # an empty box is worth no way
-    waiting = [box.unit for box in boxes if crew.stage(box.unit) == tree.IN]
-    to: dict[str, str] = {}
-    if evacuation.ended is None:
-        to = room_for(evacuation.unit, set_point(path_of(crew.unit)), waiting).to
-    rows = [Row(box, crew.stage(box.unit), crew.where(box.unit), to.get(box.unit, "")) for box in boxes]
+    """One evacuation. At most 9 queries; when the order must be worked out 28 and two for each 500
+    workups."""
+    crew, inside = tree.crew(evacuation), ledger.contents()
+    order = order_of(evacuation, crew, inside)
+    to = order.places(crew, inside)
+    rows = [Row(box, crew.stage(box.unit), crew.where(box.unit), to.get(box.unit, "")) for box in order.boxes]
     until = ms(evacuation.ended) if evacuation.ended else None
     moves = crew.moves(ms(evacuation.opened), until)[:SHOWN]
-    return Run(evacuation, crew, rows, moves, _loose(crew))
+    return Run(evacuation, crew, rows, moves, _loose(crew, inside), order.at_ms)
 
 
-def _loose(crew: tree.Crew) -> int:
+def _loose(crew: tree.Crew, inside: Mapping[str, int]) -> int:
     """Tubes that stand in the unit without a box."""
     others = [code for code in crew.paths if crew.kinds.get(code) != "box" and crew.stage(code) == tree.IN]
-    return sum(ledger.contents([crew.unit, *others]).values())
+    return sum(inside.get(code, 0) for code in (crew.unit, *others))
 
 
 def evacuations() -> list[Evacuation]:

@@ -61,16 +61,12 @@ class Room:
 
 def room_for(unit: Unit, centi: int | None, boxes: list[str]) -> Room:
     """Where these boxes of this unit go, the first ones into the nearest class first. At most 9 queries."""
-    tops, shut = queries.tree(), {unit.code, *_failing()}
-    once = _once()
-    found: list[Place] = []
-    room = Room()
-    for top in tops:
-        _walk(top, (), shut, once, found, room.carriers)
+    found, carriers = _places(unit)
+    room = Room(carriers=carriers)
     if centi is None:
         room.left_over = len(boxes)
         return room
-    berths = berths_for((Berth(one.unit, one.device, one.centi, one.boxes) for one in found), centi)
+    berths = _berths(found, centi)
     room.to = assign(boxes, berths)
     room.left_over = len(boxes) - len(room.to)
     room.places = _in_order(found, [one.unit for one in berths], centi)
@@ -81,8 +77,27 @@ def room_for(unit: Unit, centi: int | None, boxes: list[str]) -> Room:
     return room
 
 
-def _failing() -> list[str]:
-    """Units that are being emptied now."""
+def berths_of(unit: Unit, centi: int | None) -> list[Berth]:
+    """Places for boxes of this unit, in the order in which they are used. At most 9 queries."""
+    return [] if centi is None else _berths(_places(unit)[0], centi)
+
+
+def _berths(places: Iterable[Place], centi: int) -> list[Berth]:
+    return berths_for((Berth(one.unit, one.device, one.centi, one.boxes) for one in places), centi)
+
+
+def _places(unit: Unit) -> tuple[list[Place], list[tuple[Unit, int]]]:
+    """Whatever boxes could stand in outside this unit, and what carries them."""
+    shut, once = {unit.code, *failing()}, _once()
+    found: list[Place] = []
+    carriers: list[tuple[Unit, int]] = []
+    for top in queries.tree():
+        _walk(top, (), shut, once, found, carriers)
+    return found, carriers
+
+
+def failing() -> list[str]:
+    """Units that are being emptied now. 1 query."""
     return list(Evacuation.objects.filter(ended=None).values_list("unit__code", flat=True))
 
 

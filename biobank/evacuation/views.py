@@ -131,6 +131,7 @@ def _boxes(request: HttpRequest, one: Evacuation, form: ScanForm) -> dict[str, A
     path, since = path_of(one.unit.code) or [one.unit], one.warm_since
     return {
         "evacuation": one, "unit": one.unit, "run": run, "form": form, "hold": hold,
+        "room": run.room_for(hold),
         "wrong_class": form.has_error("scan", "wrong_temperature_class"),
         "left": queries.time_left(path, ms(since) if since else None, ms(timezone.now())),
         "events": queries.events_of(path, ms(one.opened), None), "may_store": may_store(request),
