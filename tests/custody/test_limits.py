@@ -115,3 +115,17 @@ def test_a_unit_that_stands_elsewhere_than_the_ledger_says_is_missed_and_remade(
     assert differences() == ["unit R1 is not stored"]
     rebuild()
     assert queries.units() == {"R1": "F1"}
+
+
+def test_a_finding_about_units_in_a_loop_that_was_taken_away_is_missed_and_remade(db):
+    for n, (unit, to) in enumerate([("R1", "F1"), ("F1", "R1")]):
+        lines = [{"u": unit, "role": "subj", "to": to}]
+        said = Act(kind="moved", at_ms=START + n, by="p1", org="NLB", lines=lines)
+        record([said], login="curator", strict=False)
+    looped = {(one.code, one.subject) for one in queries.findings()}
+    assert looped == {("unit_inside_itself", "F1"), ("unit_inside_itself", "R1")}
+    assert differences() == []
+    Finding.objects.filter(subject="R1").delete()
+    assert differences() == ["finding unit_inside_itself about R1 differs"]
+    rebuild()
+    assert differences() == [] and {(one.code, one.subject) for one in queries.findings()} == looped

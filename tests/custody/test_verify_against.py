@@ -350,3 +350,12 @@ def test_a_checkpoint_inside_a_tile_is_compared_there(held, monkeypatch):
     assert said(*(witness.from_file(one, keys.public_keys()) for one in held)) == []
     false = witness.Witness("a partner", 5, bytes(32))
     assert said(false) == ["a partner: the first 5 events are not those that it was signed over"]
+
+
+def test_a_header_that_counts_more_lines_than_it_has_is_named_though_all_hashes_fit(held):
+    body = Event.objects.get(seq=3).body
+    assert body.count('"lines":{"n":1,') == 1
+    with unguarded():
+        rewrite(3, body=body.replace('"lines":{"n":1,', '"lines":{"n":2,'))
+        rehash()
+    assert any("2 lines were written, 1 are there" in one for one in verify().wrong)
