@@ -12,9 +12,8 @@ from django.db.models import Count, Exists, OuterRef, Q, QuerySet, Subquery, Sum
 from django.db.models.functions import Coalesce
 
 from custody import refold
+from custody.core.state import FULL
 from custody.models import TubeState as TubeRow
-
-HERE = ["held", "stored", "in_transit"]
 
 
 def of_workup(rows: QuerySet[TubeRow]) -> QuerySet[TubeRow]:
@@ -44,7 +43,7 @@ class Kin:
 
 def kin_in(units: Iterable[str], small_ul: int) -> list[Kin]:
     """The tubes of these units. 1 query."""
-    others = TubeRow.objects.filter(parent=OuterRef("parent"), status__in=HERE)
+    others = TubeRow.objects.filter(parent=OuterRef("parent"), status__in=FULL)
     alone = Q(parent__isnull=False) & ~Exists(others.exclude(tube=OuterRef("tube")))
     rows = of_workup(TubeRow.objects.filter(unit__in=list(units)).annotate(alone=alone))
     kept, little = Q(reserved=True) | Q(alone=True), Q(volume_ul__lt=small_ul)
@@ -71,7 +70,7 @@ def left_of(workups: Iterable[str]) -> list[LeftOf]:
     """What is left of these workups; a workup and matrix may come twice. 2 queries for 500 workups."""
     found: list[LeftOf] = []
     for part in refold.slices(workups):
-        here = TubeRow.objects.filter(status__in=HERE)
+        here = TubeRow.objects.filter(status__in=FULL)
         made = TubeRow.objects.filter(workup__in=part).values("tube")
         found += _sums(
             here.filter(workup__in=part).order_by(), "workup"

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 from django.db.models import Count, Exists, Max, OuterRef, Q, Sum
 
+from custody.core.state import FULL
 from custody.models import TubeState as TubeRow
 from custody.models import UnitState as UnitRow
 
@@ -28,7 +29,7 @@ class Stock:
 
 def stock() -> dict[str, Stock]:
     """The tubes of each unit that has any. 1 query."""
-    others = TubeRow.objects.filter(parent=OuterRef("parent"), status__in=["held", "stored", "in_transit"])
+    others = TubeRow.objects.filter(parent=OuterRef("parent"), status__in=FULL)
     alone = Q(parent__isnull=False) & ~Exists(others.exclude(tube=OuterRef("tube")))
     rows = TubeRow.objects.filter(unit__isnull=False).order_by().values("unit")
     found = rows.annotate(

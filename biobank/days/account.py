@@ -13,11 +13,11 @@ from functools import cached_property
 
 from biobank.core import codes
 from biobank.models import FieldDay, Tube, TubeSet, Workup
+from custody.core.state import FILLED as HAD
 from custody.core.state import Happening, Problem, TubeState
 
 FILLED, MISSED, VOID, RETURNED, OPEN = "filled", "not collected", "void", "spare returned", "unaccounted"
 WORDS = [FILLED, MISSED, VOID, RETURNED, OPEN]
-LIVE = {"held", "stored", "in_transit", "discarded"}
 SPENT = {"not_collected", "void", "discarded"}  # nothing can be made from such a tube any more
 
 
@@ -53,7 +53,7 @@ def word(tube_set: TubeSet, state: TubeState | None, returned: bool) -> str:
     status = state.status if state else "unknown"
     if returned:
         return RETURNED
-    if status in LIVE:
+    if status in HAD:
         return FILLED
     if status == "void" or tube_set.state == TubeSet.State.VOID:
         return VOID

@@ -18,6 +18,7 @@ from biobank.labels.stocks import DEFAULT, STOCKS
 from biobank.models import Tube, TubeSet
 from custody import queries as ledger
 from custody.core.rules import Verdict
+from custody.core.state import FULL
 
 WORDS = [("fit", "fit"), ("caution", "with caution"), ("not_fit", "not fit"), ("cannot_tell", "cannot tell")]
 Pair = tuple[str, Verdict]
@@ -37,7 +38,7 @@ def papers(folder: Path) -> list[tuple[str, Path]]:
 
 def judged() -> list[Pair]:
     """Every verdict of every tube that holds something."""
-    held = [one.tube for one in ledger.find(status__in=["held", "stored", "in_transit"])]
+    held = [one.tube for one in ledger.find(status__in=FULL)]
     found = verdicts_of(held, ms(timezone.now()))
     return [(code, verdict) for code in held for verdict in found[code]]
 

@@ -17,10 +17,10 @@ from django.shortcuts import get_object_or_404
 from biobank.labels.actions import nominal_ul
 from biobank.labels.queries import in_order
 from biobank.models import Animal, Person, Programme, Tube, TubeSet, Workup
-from biobank.sets.queries import LIVE, set_or_404, sets
+from biobank.sets.queries import set_or_404, sets
 from biobank.templatetags.words import when
 from custody import queries as ledger
-from custody.core.state import Happening, TubeState
+from custody.core.state import FILLED, Happening, TubeState
 
 __all__ = ["set_or_404", "sets"]  # moved to the room of sets; labels ask for them here
 MARKS = {"drawn": "pass", "short": "caution", "not collected": "not_collected", "not yet": "labelled"}
@@ -55,7 +55,7 @@ class TubeRow:
             return "short" if self.drawn.line.get("short") else "drawn"
         if status == "labelled":
             return "not yet"
-        return "filled" if status in LIVE else status.replace("_", " ")
+        return "filled" if status in FILLED else status.replace("_", " ")
 
     @property
     def sign(self) -> str:

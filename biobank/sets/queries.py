@@ -15,9 +15,7 @@ from django.shortcuts import get_object_or_404
 
 from biobank.models import PackScan, Person, Programme, Tube, TubeSet
 from custody import queries as ledger
-from custody.core.state import TubeState
-
-LIVE = {"held", "stored", "in_transit", "discarded"}  # has or had something in it
+from custody.core.state import FILLED, TubeState
 
 
 @dataclass(frozen=True)
@@ -31,7 +29,7 @@ class SetRow:
 
     @property
     def drawn(self) -> int:
-        return sum(self.counts.get(status, 0) for status in LIVE)
+        return sum(self.counts.get(status, 0) for status in FILLED)
 
     @property
     def not_collected(self) -> int:

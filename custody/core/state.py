@@ -12,6 +12,7 @@ from typing import Any, NamedTuple
 NOTHING: Mapping[str, Any] = {}  # of an event whose lines are yet to be read
 STATUSES = ["unknown", "labelled", "not_collected", "held", "stored", "in_transit", "discarded", "void"]
 FULL = {"held", "stored", "in_transit"}  # there is something in the tube
+FILLED = FULL | {"discarded"}  # there is or was
 
 
 @dataclass(frozen=True)
