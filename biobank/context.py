@@ -37,6 +37,9 @@ PLACES = [
     ("People and places", "register", "register"),
 ]
 
+# rooms that are reached from a place: the beginning of their addresses, and the URL name of the place
+UNDER = {"/board/": "bench", "/counts/": "store", "/evacuation/": "store", "/disposal/": "store"}
+
 zone: ContextVar[str] = ContextVar("zone", default=settings.TIME_ZONE)
 
 
@@ -78,9 +81,11 @@ def signed_in(request: HttpRequest) -> Person | None:
 
 
 def places(person: Person | None, path: str) -> list[dict[str, Any]]:
-    """Where this person may go; `here` is the place whose address begins the current one."""
+    """Where this person may go; `here` is the place whose address begins the current one, or from which it is
+    reached."""
     if person is None:
         return []
+    path = next((reverse(name) for start, name in UNDER.items() if path.startswith(start)), path)
     found = []
     for words, name, right in PLACES:
         if right and not may(person, right):

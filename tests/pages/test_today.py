@@ -165,3 +165,12 @@ def test_the_demo_says_that_its_data_are_invented(sign_in, settings):
     assert "Demo: invented data" not in client.get("/").content.decode()
     settings.DEMO = True
     assert "Demo: invented data" in client.get("/").content.decode()
+
+
+@pytest.mark.parametrize(
+    ("address", "name"),
+    [("board", "Bench"), ("counts", "Storage"), ("evacuations", "Storage"), ("consents", "Storage")],
+)
+def test_a_page_is_under_the_place_from_which_it_is_reached(people, address, name):
+    shown = context.places(people.person("curator"), reverse(address))
+    assert [place["words"] for place in shown if place["here"]] == [name]
