@@ -29,7 +29,10 @@ MANY = [f"M{n:03}" for n in range(40)]
 HANDS = [f"H{n:03}" for n in range(100)]  # to be handed off, five at a time
 START = 1_780_000_000_000
 BATCH = 40  # kills before a new, empty ledger: a long one would be read over and over
-LONGEST_S = 0.03  # a random kill comes within this time of the writer's first breath
+AT_RANDOM = 30  # kills at least, however many steps there are
+# a random kill comes within one of these times of the writer's first breath: where much else runs an append
+# takes longer
+LONGEST_S = [0.03, 0.03, 0.1, 0.4]
 Tell = Callable[..., None]
 
 
@@ -72,7 +75,7 @@ def plan(kills: int) -> list[tuple[str, Stop | None]]:
     for kind in acts():
         steps = learn(kind)
         chosen += [(kind, Stop(n, "before commit" in steps[:n])) for n in range(len(steps))]
-    chosen += [("any", None)] * max(0, kills - len(chosen))
+    chosen += [("any", None)] * max(AT_RANDOM, kills - len(chosen))
     random.Random(1).shuffle(chosen)
     return chosen
 
@@ -248,7 +251,7 @@ def kill(seen: Seen, kind: str, stop: Stop | None, chance: random.Random) -> Non
     act = made(kind)
     before = events()
     connections.close_all()  # a fork must not share one
-    said = list(life(act, stop, None if act else chance.uniform(0, LONGEST_S)))
+    said = list(life(act, stop, None if act else chance.uniform(0, chance.choice(LONGEST_S))))
     seen.kills += said[-1] == ["end", signal.SIGKILL]
     at = next((words[1] for words in said if words[0] == "at"), None)
     if at is not None:
