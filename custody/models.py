@@ -53,6 +53,7 @@ class Event(models.Model):
         indexes = [
             models.Index(fields=["ref"], condition=Q(ref__isnull=False), name="events_that_answer"),
             models.Index(fields=["of"], condition=Q(of__isnull=False), name="events_that_amend"),
+            models.Index(fields=["at_ms"], name="events_by_time"),
         ]
 
 

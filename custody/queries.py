@@ -16,6 +16,7 @@ from django.db.models.functions import Lead
 from custody import held, refold
 from custody.core import amend, canon, fold, gaps
 from custody.core.state import Happening, Problem, Stay, TubeState, UnitStay
+from custody.handled import handled as handled
 from custody.kin import kin_in as kin_in
 from custody.kin import left_of as left_of
 from custody.models import Device, Event, Fill, Finding, Head, Held

@@ -53,7 +53,10 @@ PURE = {
 # exceptions, each with its reason
 ALSO = {
     "custody/core/thermal.py": {"numpy"},  # millions of readings
+    "custody/core/measured.py": {"numpy"},  # what is put into its tables, and what comes out
     "custody/core/ranges.py": {"numpy"},  # its tables
+    "custody/core/spans.py": {"numpy"},
+    "custody/core/thaw.py": {"numpy"},
     "custody/core/note.py": {"cryptography"},  # Ed25519 and nothing else of it
     "custody/core/event.py": {"os", "time"},  # new_id() alone: a UUIDv7 is made of a clock and of chance
     "biobank/core/codes.py": {"stdnum"},  # ISO 7064

@@ -66,6 +66,9 @@ class Facts:
     volume_ul         what is left; nominal_ul what the tube should take; drawn_ul what went in
     short             marked as a short draw
     grades            haemolysis, lipaemia, icterus: 0 to 4
+    thaws             recorded ones; seen_thaws: how often it went from frozen to thawed by what loggers in
+                      its places measured (air is warm before a tube is: at most so often)
+    unseen_ms         how long it was in freezers while nobody measured
     phases            storage so far, oldest first, with that of parents before this tube was made
     disputes          open discrepancies
     """
@@ -84,6 +87,8 @@ class Facts:
     short: bool = False
     thaws: int = 0
     thaw_events: tuple[str, ...] = ()
+    seen_thaws: int = 0
+    unseen_ms: int = 0
     grades: Mapping[str, int] = field(default_factory=dict)
     grade_events: Mapping[str, str] = field(default_factory=dict)
     phases: tuple[Phase, ...] = ()

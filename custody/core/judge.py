@@ -15,6 +15,10 @@ from custody.core.facts import NOW, Facts, Moment, Phase
 from custody.core.kleene import Answer, at_least, at_most, both
 from custody.core.rule import Rule
 
+# A freezer at -80 °C, unopened, takes an hour at the very least to reach even -40 °C (weak: a mailing list),
+# so what nobody measured hides no more than one thaw an hour.
+TO_THAW_MS = 3_600_000
+
 
 @dataclass(frozen=True)
 class Said:
@@ -174,10 +178,19 @@ def _where(phase: str) -> str:
 
 
 def _thaws(rule: Rule, facts: Facts) -> Said:
+    """Recorded thaws are sure; those that loggers saw may be, and so may some while nobody measured."""
     most = rule.max_thaws or 0
     fact, limit = words.once(facts.thaws, "thaw"), f"at most {most}"
-    answer = at_most(facts.thaws, facts.thaws, most)
-    return Said(answer, f"{fact}; {limit}.", fact, limit, facts.thaw_events)
+    hidden = facts.unseen_ms // TO_THAW_MS
+    answer = at_most(facts.thaws, max(facts.thaws, facts.seen_thaws) + hidden, most)
+    doubt = _doubt(facts, hidden) if answer == "cannot_tell" else ""
+    return Said(answer, f"{fact} recorded; {limit}{doubt}.", fact, limit, facts.thaw_events)
+
+
+def _doubt(facts: Facts, hidden: int) -> str:
+    if hidden:
+        return f"; {words.span(facts.unseen_ms)} in a freezer not measured, so it may have thawed unseen"
+    return f"; by its loggers it may have thawed {words.once(facts.seen_thaws, 'time')}"
 
 
 def _volume(rule: Rule, facts: Facts) -> Said:

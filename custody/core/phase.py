@@ -1,24 +1,41 @@
 """One phase of a tube's life: what is known of how warm it was, added up over every place it stood in.
 
 Promises: measured + assumed + no data is the whole phase; time at a unit's set point without a logger is
-assumed, never measured; an excursion goes on across a move; nothing is rounded before the very end.
+assumed, never measured; an excursion goes on across a move; the sample's frozen or thawed state goes with it;
+nothing is rounded before the very end.
 Definitions of the words: custody.core.thermal, which turns readings into the numbers joined here.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
-if TYPE_CHECKING:
-    from .thermal import Measured, Series
+from .edge import TRAPEZOID
+from .kinetic import DH_OVER_R, KELVIN, mean_kinetic_centi, rate_at
+from .spec import Gaps, Spec
+from .tally import Beyond, Tally
 
-KELVIN = 273.15  # K at 0 °C
-DH_KJ_PER_MOL = 83.144  # activation energy, USP 29 <1160>
-R_KJ_PER_MOL_K = 8.3144e-3  # gas constant as that chapter rounds it
-DH_OVER_R = DH_KJ_PER_MOL / R_KJ_PER_MOL_K  # 10,000 K
+if TYPE_CHECKING:
+    from .measured import Measured
+    from .thermal import Series
+
+__all__ = [
+    "DH_OVER_R",
+    "KELVIN",
+    "Excursion",
+    "PhaseSummary",
+    "Stretch",
+    "join",
+    "mean_kinetic_centi",
+    "outward",
+    "rate_at",
+]
+
+Sides = dict[int, Beyond]
+Found = tuple["Measured", int]  # what a series said of many stretches, and the place of one among them
 
 
 @dataclass(frozen=True)
@@ -42,10 +59,24 @@ class PhaseSummary:
 
     min_centi, max_centi    measured only, interpolated at the edges, rounded outward (so that max is
                             above a limit exactly when time was spent above it); None: nothing measured
-    mean_kinetic_centi      over measured and assumed time; None: neither
+    mean_kinetic_centi      over measured and assumed time, by mkt_method; None: neither. Nothing to judge
+                            frozen storage by
     above, below            ms strictly above / below each limit, assumed time at its set point included
-    longest_above           ms of the longest unbroken stretch above, joined across moves
-    These three are empty where nothing is known: `.get(limit)` then says None, not zero.
+    longest_above, _below   ms of the longest unbroken stretch above / below, joined across moves
+    longest_above_open, longest_below_open  it began or ended with the data or with the phase: it may have
+                            been longer
+    excursions_above, _below  how many; one that goes on across a move is one
+    at_or_above, at_or_below, longest_at_or_above, longest_at_or_below  the same with the limit itself in,
+                            if that was asked
+    All these are empty where nothing is known: `.get(limit)` then says None, not zero.
+    thaws                   how often the sample went from frozen to thawed; None: not asked, or nothing known
+    frozen_after            its state at the end; None: not asked
+    thaws_unsure            there is time without data, in it or since the state was last certain: it may
+                            have thawed more often
+    stability_used          share of the budget; None: not asked, or nothing known
+    forbidden               was it ever warmer than the budget's forbidden temperature? None: not asked, or
+                            not that anybody saw, but not everything was seen
+    gaps                    what time without data counted as in these numbers (see Spec)
     """
 
     name: str
@@ -60,16 +91,48 @@ class PhaseSummary:
     above: dict[int, int] = field(default_factory=dict)
     longest_above: dict[int, int] = field(default_factory=dict)
     below: dict[int, int] = field(default_factory=dict)
+    longest_below: dict[int, int] = field(default_factory=dict)
+    longest_above_open: dict[int, bool] = field(default_factory=dict)
+    longest_below_open: dict[int, bool] = field(default_factory=dict)
+    excursions_above: dict[int, int] = field(default_factory=dict)
+    excursions_below: dict[int, int] = field(default_factory=dict)
+    at_or_above: dict[int, int] = field(default_factory=dict)
+    at_or_below: dict[int, int] = field(default_factory=dict)
+    longest_at_or_above: dict[int, int] = field(default_factory=dict)
+    longest_at_or_below: dict[int, int] = field(default_factory=dict)
+    thaws: int | None = None
+    frozen_after: bool | None = None
+    thaws_unsure: bool = False
+    stability_used: float | None = None
+    forbidden: bool | None = None
+    mkt_method: str = TRAPEZOID
+    gaps: Gaps = "exclude"
+
+    @property
+    def coverage(self) -> float:
+        """Share of the phase that was measured, 0 to 1; a phase of no length has none."""
+        length = self.end_ms - self.start_ms
+        return self.measured_ms / length if length else 0.0
 
 
 @dataclass(frozen=True)
 class Stretch:
-    """Part of a stay: a logger's series governs it, or a set point is assumed, or nothing is known."""
+    """Part of a stay: a logger's series governs it, or a set point is assumed, or nothing is known.
+
+    With a series, the set point counts only where the specification takes gaps for nominal.
+    logger  in place of a series: which one governs, for `life.lives` to load
+    """
 
     start_ms: int
     end_ms: int
     series: Series | None = None
     nominal_centi: int | None = None
+    logger: Hashable | None = None
+
+    @property
+    def governed(self) -> bool:
+        """By a logger: where that says nothing, the set point is no answer."""
+        return self.series is not None or self.logger is not None
 
 
 def outward(value: float) -> int:
@@ -77,112 +140,132 @@ def outward(value: float) -> int:
     return math.ceil(value - 1e-6)
 
 
-def rate_at(centi: float) -> float:
-    """exp(-dH/(R T)) at one temperature in hundredths of °C; no unit."""
-    return math.exp(-DH_OVER_R / (centi / 100 + KELVIN))
-
-
-def mean_kinetic_centi(rate_ms: float, ms: float) -> float | None:
-    """Mean kinetic temperature in (fractional) centi from a rate integral and the time it covers."""
-    if ms <= 0 or rate_ms <= 0:
-        return None
-    return (DH_OVER_R / -math.log(rate_ms / ms) - KELVIN) * 100
-
-
-@dataclass
-class _Sum:
-    """What `join` has added up so far; floats until the end."""
-
-    measured: float = 0.0
-    assumed: float = 0.0
-    rate: float = 0.0
-    low: float = math.inf
-    high: float = -math.inf
-    above: dict[int, float] = field(default_factory=dict)
-    below: dict[int, float] = field(default_factory=dict)
-    longest: dict[int, float] = field(default_factory=dict)
-    run: dict[int, float] = field(default_factory=dict)
-
-    def prolong(self, limit: int, length: float, longest: float, lead_in: float, run_out: float) -> None:
-        """An excursion goes on across a move: the run so far meets the next stretch's lead-in."""
-        joined = self.run.get(limit, 0.0) + lead_in
-        self.longest[limit] = max(self.longest.get(limit, 0.0), longest, joined)
-        self.run[limit] = joined if lead_in >= length else run_out
-
-    def assume(self, stretch: Stretch, nominal: int, limits: Iterable[int]) -> None:
-        length = float(stretch.end_ms - stretch.start_ms)
-        self.assumed += length
-        self.rate += length * rate_at(nominal)
-        for limit in limits:
-            over = length if nominal > limit else 0.0
-            self.above[limit] = self.above.get(limit, 0.0) + over
-            self.below[limit] = self.below.get(limit, 0.0) + (length if nominal < limit else 0.0)
-            self.prolong(limit, length, over, over, over)
-
-    def add(self, stretch: Stretch, found: Measured, k: int) -> None:
-        self.measured += float(found.ms[k])
-        self.rate += float(found.rate[k])
-        if not math.isnan(found.low[k]):
-            self.low, self.high = min(self.low, float(found.low[k])), max(self.high, float(found.high[k]))
-        for limit, runs in found.runs.items():
-            self.above[limit] = self.above.get(limit, 0.0) + float(found.above[limit][k])
-            self.below[limit] = self.below.get(limit, 0.0) + float(found.below[limit][k])
-            length = float(stretch.end_ms - stretch.start_ms)
-            longest, lead_in, run_out = runs.longest[k], runs.lead_in[k], runs.run_out[k]
-            self.prolong(limit, length, float(longest), float(lead_in), float(run_out))
-
-
 def join(
     name: str,
     stretches: Sequence[Stretch],
-    limits: Iterable[int],
-    found: Sequence[tuple[Measured, int] | None] | None = None,
+    wanted: Iterable[int] | Spec,
+    found: Sequence[Found | None] | None = None,
 ) -> PhaseSummary:
     """Several stretches, in time order, as one phase.
 
-    found  what `Series.measure` said for each stretch, and its place in those arrays; None where no
-           logger governs. So many phases share one question per logger. Without it, each stretch's
-           own series is asked.
+    wanted  a specification, or limits alone
+    found   what `Series.measure` said for each stretch, and its place in those answers; None where no
+            logger governs. So many phases share one question per logger. Without it, each stretch's
+            own series is asked.
     Time between two stretches is no data and ends an excursion. ValueError: none, or not in order.
     """
-    wanted = list(limits)
+    spec = Spec.of(wanted)
+    total = Tally(spec, spec.starts_frozen)
+    return finish(name, *run_through([total], stretches, found), total)
+
+
+def run_through(
+    totals: Sequence[Tally],
+    stretches: Sequence[Stretch],
+    found: Sequence[Found | None] | None,
+    clock: int | None = None,
+) -> tuple[int, int]:
+    """Adds stretches to every total, and says from when to when they go. clock: where the life stands."""
     if not stretches:
         raise ValueError("a phase has at least one stretch")
-    total, clock = _Sum(), stretches[0].start_ms
+    clock = stretches[0].start_ms if clock is None else clock
     for k, stretch in enumerate(stretches):
         if stretch.start_ms < clock or stretch.end_ms < stretch.start_ms:
             raise ValueError("stretches are not in time order")
-        if stretch.start_ms > clock:
-            total.run.clear()
+        here = found[k] if found is not None else _ask(stretch, totals[0].spec)
+        for total in totals:
+            if stretch.start_ms > clock:
+                total.unknown(stretch.start_ms - clock)
+            _add(total, stretch, here)
         clock = stretch.end_ms
-        here = found[k] if found is not None else _ask(stretch, wanted)
-        if here is not None:
-            total.add(stretch, *here)
-        elif stretch.nominal_centi is not None:
-            total.assume(stretch, stretch.nominal_centi, wanted)
-        else:
-            total.run.clear()
-    return _finish(name, stretches[0].start_ms, clock, total)
+    return stretches[0].start_ms, clock
 
 
-def _ask(stretch: Stretch, limits: list[int]) -> tuple[Measured, int] | None:
+def _ask(stretch: Stretch, spec: Spec) -> Found | None:
     if stretch.series is None:
         return None
-    return stretch.series.measure(stretch.start_ms, stretch.end_ms, limits), 0
+    return stretch.series.measure(stretch.start_ms, stretch.end_ms, spec), 0
 
 
-def _finish(name: str, start: int, end: int, total: _Sum) -> PhaseSummary:
-    measured, assumed = round(total.measured), round(total.assumed)
-    known = measured + assumed > 0
+def _add(total: Tally, stretch: Stretch, here: Found | None) -> None:
+    length = float(stretch.end_ms - stretch.start_ms)
+    if not length:
+        return
+    if here is not None and here[0].places is not None:
+        _add_parts(total, stretch, *here)
+    elif here is not None:
+        total.add(*here, length)
+    elif stretch.nominal_centi is not None and (not stretch.governed or total.spec.gaps == "nominal"):
+        total.assume(stretch.nominal_centi, length)
+    else:
+        total.unknown(length)
+
+
+def _add_parts(total: Tally, stretch: Stretch, found: Measured, k: int) -> None:
+    assert found.places is not None and found.gaps is not None
+    for part in range(int(found.places[k]), int(found.places[k + 1])):
+        length = float(found.ends[part] - found.starts[part])
+        if found.gaps[part]:
+            total.gap(found, part, length, stretch.nominal_centi)
+        else:
+            total.add(found, part, length)
+
+
+def finish(name: str, start: int, end: int, total: Tally) -> PhaseSummary:
+    """The phase in whole ms and centi. The total is closed and takes nothing more."""
+    total.close()
+    spec, measured, assumed = total.spec, round(total.measured), round(total.assumed)
+    no_data = end - start - measured - assumed
+    known = measured + assumed > 0 or (spec.gaps == "worst" and no_data > 0)
     kinetic = mean_kinetic_centi(total.rate, total.measured + total.assumed)
-
-    def whole(times: dict[int, float]) -> dict[int, int]:
-        return {limit: round(ms) for limit, ms in times.items()} if known else {}
-
+    above, below, at_above, at_below = _sides(total) if known else ({}, {}, {}, {})
     return PhaseSummary(
-        name, start, end, measured, assumed, end - start - measured - assumed,
+        name, start, end, measured, assumed, no_data,
         -outward(-total.low) if total.low < math.inf else None,
         outward(total.high) if total.high > -math.inf else None,
         None if kinetic is None else round(kinetic),
-        whole(total.above), whole(total.longest), whole(total.below),
+        above=_ms(above), longest_above=_longest(above), longest_above_open=_open(above),
+        excursions_above=_counts(above),
+        below=_ms(below), longest_below=_longest(below), longest_below_open=_open(below),
+        excursions_below=_counts(below),
+        at_or_above=_ms(at_above), longest_at_or_above=_longest(at_above),
+        at_or_below=_ms(at_below), longest_at_or_below=_longest(at_below),
+        thaws=total.thaws if spec.thaw and (known or total.seen) else None,
+        frozen_after=total.frozen if spec.thaw else None,
+        thaws_unsure=spec.thaw is not None and total.thaws_unsure,
+        stability_used=max(total.used, 0.0) if spec.bands and known else None,
+        forbidden=_forbidden(total, no_data), mkt_method=total.method, gaps=spec.gaps,
     )  # fmt: skip
+
+
+def _sides(total: Tally) -> tuple[Sides, Sides, Sides, Sides]:
+    """Above, below, at or above, at or below: for each limit."""
+    found: tuple[Sides, Sides, Sides, Sides] = ({}, {}, {}, {})
+    for edge, one in total.beyond.items():
+        found[2 * edge.inclusive + (edge.side == "below")][edge.centi] = one
+    return found
+
+
+def _ms(found: Sides) -> dict[int, int]:
+    return {limit: round(one.ms) for limit, one in found.items()}
+
+
+def _longest(found: Sides) -> dict[int, int]:
+    return {limit: round(one.longest) for limit, one in found.items()}
+
+
+def _open(found: Sides) -> dict[int, bool]:
+    return {limit: one.open for limit, one in found.items()}
+
+
+def _counts(found: Sides) -> dict[int, int]:
+    return {limit: one.count for limit, one in found.items()}
+
+
+def _forbidden(total: Tally, no_data: int) -> bool | None:
+    bands = total.spec.bands
+    if bands is None or bands.forbidden_centi is None:
+        return None
+    if total.warmest > bands.forbidden_centi:
+        return True
+    return True if no_data and total.spec.gaps == "worst" else None if no_data else False

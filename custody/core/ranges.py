@@ -20,16 +20,17 @@ class Ranges:
 
     Blocks of 64 with running results from both sides; over the blocks, level k holds running results
     outward from the middle of every aligned stretch of 2^(k+1) blocks. Two look-ups answer any range.
+    A block is a column, so that one step of `accumulate` goes over all blocks at once.
     """
 
     def __init__(self, op: np.ufunc, values: Floats, neutral: float) -> None:
         self._op, self._neutral = op, neutral
-        blocks = np.full((max(1, -(-len(values) // BLOCK)), BLOCK), neutral)
-        blocks.ravel()[: len(values)] = values
-        self._blocks = blocks
-        self._from_left = op.accumulate(blocks, axis=1).ravel()
-        self._from_right = op.accumulate(blocks[:, ::-1], axis=1)[:, ::-1].ravel()
-        self._totals = op.reduce(blocks, axis=1)
+        self._blocks = np.full((max(1, -(-len(values) // BLOCK)), BLOCK), neutral)
+        self._blocks.ravel()[: len(values)] = values
+        columns = np.ascontiguousarray(self._blocks.T)
+        self._from_left = op.accumulate(columns, axis=0)
+        self._from_right = op.accumulate(columns[::-1], axis=0)[::-1]
+        self._totals = self._from_left[-1].copy()
         self._levels = self._outward()
 
     def _outward(self) -> Floats:
@@ -52,7 +53,8 @@ class Ranges:
         for chunk in np.array_split(near, len(near) // 65_536 + 1):  # 64 values each: bounded memory
             out[chunk] = self._within(first[chunk], last[chunk])
         far = np.flatnonzero((last >= first) & (block_a < block_b))
-        out[far] = self._op(self._from_right[first[far]], self._from_left[last[far]])
+        a, b = first[far], last[far]
+        out[far] = self._op(self._from_right[a % BLOCK, a // BLOCK], self._from_left[b % BLOCK, b // BLOCK])
         between = far[block_b[far] - block_a[far] > 1]
         out[between] = self._op(out[between], self._blocks_over(block_a[between] + 1, block_b[between] - 1))
         return out

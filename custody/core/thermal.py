@@ -1,146 +1,178 @@
 """A logger's readings and where a tube was, turned into how warm the tube was and for how long.
 
-Definitions. Times are whole UTC milliseconds, stretches are half-open [start, end), temperatures are
-whole hundredths of a degree Celsius (centi). Between two readings no further apart than the gap limit
-the temperature is the straight line between them; everything else is *no data*, never good. A reading
-that equals a limit is neither above nor below it.
+Definitions. They are written in seconds (s), hours (h) and degrees Celsius (C); the code counts whole UTC
+milliseconds (ms) and whole hundredths of a degree (centi), and keeps every fraction until the very end.
 
-Promises: every time integral adds up (a stretch cut in two gives the same sum); nothing is rounded
-before the very end; time at a unit's set point without a logger is *assumed*, never *measured*.
-The logger measures what its probe is in, not the sample; thermal lag is not modelled.
+Times are whole UTC seconds. Intervals are half-open [a, b). Temperatures in C; K = C + 273.15.
+reading          (t_i, x_i), after clock and calibration correction, strictly increasing t
+piece            [t_i, t_i+1] with d = t_i+1 - t_i <= G, where gap limit G = k x recording interval of that
+                 download (k = 3 in all tests; a setting; no source found for a standard k)
+no data          the open span of any pair with d > G, everything before the first and after the last
+                 reading, and any sentinel (sensor error) reading. T is undefined there
+T(t), linear (default)  x_i + (t - t_i)/d (x_i+1 - x_i) inside a piece
+T(t), step       x_i on [t_i, t_i+1): for loggers that record on change or record a held value. The last
+                 reading then covers no time
+covered(a,b)     total length of pieces inside [a,b) = measured time
+no_data(a,b)     (b - a) - measured - assumed
+crossing time    t_i + d (th - x_i)/(x_i+1 - x_i), only when the two readings lie on different sides
+time_above(th)   length of {t: T defined and T > th}. Strict. Time exactly at th counts neither above nor
+                 below
+time_below(th)   length of {T < th}. above + below + at + no_data + assumed-part = b - a
+inclusive rule (>=)  use th - 0.005 C (half of the stored step 0.01 C). Matters in practice: a logger with
+                 0.5 C steps sits at exactly 8.0 for hours
+min, max         over readings in [a,b) and the interpolated values at a and b where defined. A single
+                 reading between two gaps counts for min/max but for no time
+excursion above th  maximal stretch on which T is defined and > th. Touching th for an instant ends it
+                 (strictness); a gap ends it and marks it `open`. Clipped to the phase
+longest excursion  longest of these in the phase. Joins across a move when the sample leaves one unit warm
+                 and enters the next warm
+mean kinetic temperature  MKT = (dH/R) / -ln( (1/C) * integral over covered time of exp(-dH/(R T_K)) dt ),
+                 C = covered + assumed seconds. dH = 83.144 kJ/mol, R = 8.3144e-3 kJ/(K mol), so dH/R =
+                 10,000 K exactly (USP 29 <1160>, "Pharmaceutical calculations", as reproduced at
+                 uspbpep.com/usp29/v29240/usp29nf24s0_c1160.html)
+thaw cycle       two thresholds lo < hi. The sample becomes thawed at the first instant with T > hi, frozen
+                 at the first instant with T < lo, otherwise keeps its state. A cycle = frozen -> thawed.
+                 State is the sample's, carried through moves; start state `thawed` at collection, so the
+                 first freezing is no thaw. Unknown time keeps the state and sets a flag
+stability used   sum over bands j of (time in band j)/(limit_j); bands (e_j-1, e_j]; limit infinite = no
+                 use. = sum_j w_j time_above(e_j), w_j = 1/limit_j+1 - 1/limit_j, plus covered/limit_1.
+                 1.0 = budget spent. A forbidden band is a separate yes/no rule, not limit 0
+gap treatment in a rule  `exclude` (default, reports coverage), `worst` (each gap counted in the worst band
+                 the rule names) or `nominal` (assumed, flagged)
 
-Mean kinetic temperature: T = (dH/R) / -ln(mean of exp(-dH/(R T))), dH = 83.144 kJ/mol and
-R = 8.3144e-3 kJ/(K mol), so dH/R = 10,000 K (USP 29 <1160>). Between readings the *rate* is taken as
-linear (trapezoid on the rate, Tong & Lock, JSM 2015, 2065-2070); this never gives less than the exact
-value. It is no measure for frozen storage: there it is one warm minute. Use times above a limit.
+Consequences: time_above falls as th rises; f(a,b) = f(a,c) + f(c,b) for every time integral; inserting a
+collinear reading changes nothing (except MKT by the trapezoid, which moves down towards the exact value);
+shifting all times changes nothing.
 
-Uses numpy, as `ranges` does and no other core file: tables are built once for each logger, then answer
-many stretches.
-Sums of rates are kept in tables that only add. They span 35 decades, and a difference of running sums
-loses a cold stretch after a warm year altogether.
+Between readings the *rate* exp(-dH/(R T)) is taken as linear (trapezoid on the rate, Tong & Lock, JSM 2015,
+2065-2070); this never gives less than the exact value. MKT says nothing for frozen storage (see `kinetic`).
+Sums of rates are kept in tables that only add: they span 35 decades, and a difference of running sums loses
+a cold stretch after a warm year altogether.
+
+The logger measures what its probe is in, not the sample; thermal lag is not modelled. numpy is used here
+and in `measured`, `ranges`, `spans` and `thaw` alone: tables are built once, then answer many stretches.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from .phase import (
-    DH_OVER_R,
-    KELVIN,
-    Excursion,
-    PhaseSummary,
-    Stretch,
-    join,
-    mean_kinetic_centi,
-    outward,
-)
+from .edge import HELD, READINGS, TRAPEZOID, Edge
+from .kinetic import mean_kinetic_centi
+from .measured import SENSOR_ERROR, Measured, arrhenius, readings
+from .phase import Excursion, PhaseSummary, Stretch, join, outward
 from .ranges import Ranges
+from .spans import Flags, Floats, Ints, Runs, Spans
+from .spec import Spec
+from .thaw import Thaws, ThawTable
 
 __all__ = [
     "GAP_FACTOR",
+    "HELD",
+    "READINGS",
+    "SENSOR_ERROR",
+    "TRAPEZOID",
+    "Edge",
     "Excursion",
     "Measured",
     "PhaseSummary",
     "Runs",
     "Series",
+    "Spec",
     "Stretch",
+    "Thaws",
     "arrhenius",
     "join",
     "mean_kinetic_centi",
     "summary",
 ]
 
-Ints = NDArray[np.int64]
-Floats = NDArray[np.float64]
-
 GAP_FACTOR = 3  # a silence longer than three recording intervals is no data. Common practice, no source
 
-
-@dataclass(frozen=True)
-class Runs:
-    """For each of many stretches and one limit, in ms: the longest run above it, those at both ends."""
-
-    longest: Floats
-    lead_in: Floats
-    run_out: Floats
+Made = TypeVar("Made")
 
 
 @dataclass(frozen=True)
-class Measured:
-    """Everything `join` needs about many stretches of one logger, one array place for each stretch.
+class _Window:
+    """Where stretches fall among the readings: from reading `first` to `last` (none: last < first).
 
-    ms      measured time; low, high centi (nan: none); rate integral of the Arrhenius rate, ms
-    above, below  ms for each limit; runs  the excursions above each limit
+    i, j        the pieces that hold the start and the end
+    in_i, in_j  whether there is one; else i and j mean nothing
     """
 
-    ms: Floats
-    low: Floats
-    high: Floats
-    rate: Floats
-    above: dict[int, Floats]
-    below: dict[int, Floats]
-    runs: dict[int, Runs]
-
-
-def _time_over(limit: float, u: Floats, v: Floats, length: Floats) -> Floats:
-    """How much of `length`, on a straight line from u to v, lies strictly above the limit."""
-    high, low = np.maximum(u, v), np.minimum(u, v)
-    rise = np.where(high > low, high - low, 1.0)
-    share = np.clip((high - limit) / rise, 0.0, 1.0)
-    return np.asarray(length * np.where(low >= limit, high > limit, share), dtype=np.float64)
-
-
-@dataclass(frozen=True)
-class _Limit:
-    """Tables of one limit: running time above before each reading, and the runs above it."""
-
-    before: Floats
     start: Floats
     end: Floats
-    open_start: NDArray[np.bool_]
-    open_end: NDArray[np.bool_]
-    lengths: Ranges
+    first: Ints
+    last: Ints
+    i: Ints
+    j: Ints
+    in_i: Flags
+    in_j: Flags
 
 
 class Series:
     """One logger's readings. Build once, ask for many stretches, drop.
 
     times_ms    int, strictly increasing; centi  int, the same number of them. ValueError otherwise.
+                A value of SENSOR_ERROR is no reading, and the time on both sides of it is no data.
     max_gap_ms  the gap limit, one number or one for each reading (for the pair that begins with it)
+    step        each reading holds until the next one, instead of a straight line between them
     Every question takes arrays of starts and ends in ms and answers with float64 arrays of that length.
+    ValueError: a stretch ends before it starts.
     """
 
-    def __init__(self, times_ms: ArrayLike, centi: ArrayLike, max_gap_ms: ArrayLike) -> None:
-        t, c = np.asarray(times_ms, dtype=np.int64), np.asarray(centi, dtype=np.int64)
-        if t.shape != c.shape or t.ndim != 1:
-            raise ValueError("as many times as temperatures are needed")
-        if np.any(np.diff(t) <= 0):
-            raise ValueError("readings are not in time order")
-        self.times_ms, self.centi = t, c
+    def __init__(
+        self, times_ms: ArrayLike, centi: ArrayLike, max_gap_ms: ArrayLike, *, step: bool = False
+    ) -> None:
+        t, c, gap = readings(times_ms, centi, max_gap_ms)
+        self.times_ms, self.centi, self.step = t, c, step
         self._zero = int(t[0]) if len(t) else 0  # small numbers keep fractions of a millisecond exact
-        self._t = (t - self._zero).astype(np.float64)
-        self._c = c.astype(np.float64)
-        step = np.diff(self._t, append=self._t[-1:])
-        self._ok = (step <= np.asarray(max_gap_ms)) & (step > 0)  # the last reading begins no piece
-        self._step = np.where(step > 0, step, 1.0)
-        self._next = np.append(self._c[1:], self._c[-1:])
-        self._gap = max_gap_ms
-        self._made: dict[Any, Any] = {}
+        # without readings one of no value stands in: it is neither above nor below anything
+        self._t = (t - self._zero).astype(np.float64) if len(t) else np.zeros(1)
+        self._u = c.astype(np.float64) if len(t) else np.full(1, np.nan)
+        after = np.append(self._t[1:], self._t[-1])
+        self._d = after - self._t
+        self._ok = np.zeros(len(self._t), np.bool_)
+        self._ok[: len(t)] = self._d[: len(t)] <= gap
+        self._ok[-1] = False  # the last reading begins no piece
+        self._d[-1] = 1.0
+        self._next = np.append(self._u[1:], self._u[-1])
+        self._v = self._u if step else self._next
+        self._made: dict[object, object] = {}
 
     def __len__(self) -> int:
-        return len(self._t)
+        return len(self.times_ms)
 
     @property
-    def linked(self) -> NDArray[np.bool_]:
-        """For each reading, whether the line goes on to the next one (no gap)."""
-        return self._ok
+    def linked(self) -> Flags:
+        """For each reading, whether the temperature is known up to the next one (no gap)."""
+        return self._ok[: len(self)]
+
+    @property
+    def method(self) -> str:
+        return HELD if self.step else TRAPEZOID
+
+    def _table(self, key: object, make: Callable[[], Made]) -> Made:
+        if key not in self._made:
+            self._made[key] = make()
+        return self._made[key]  # type: ignore[return-value]
 
     # --- where a moment falls -------------------------------------------------------------------
+
+    def _window(self, a: ArrayLike, b: ArrayLike) -> _Window:
+        start, end = self._edges(a, b)
+        i = np.searchsorted(self._t, start, side="right").astype(np.int64) - 1
+        last = np.searchsorted(self._t, end, side="left").astype(np.int64) - 1
+        i0, j0 = np.maximum(i, 0), np.maximum(last, 0)
+        some = end > start
+        first = i + ((i < 0) | (self._t[i0] < start))
+        in_i, in_j = some & (i >= 0) & self._ok[i0], some & (last >= 0) & self._ok[j0]
+        return _Window(start, end, first, np.where(some, last, -1), i0, j0, in_i, in_j)
 
     def _edges(self, a: ArrayLike, b: ArrayLike) -> tuple[Floats, Floats]:
         start = np.atleast_1d(np.asarray(a, dtype=np.int64) - self._zero).astype(np.float64)
@@ -149,142 +181,109 @@ class Series:
             raise ValueError("a stretch ends before it starts")
         return start, end
 
-    def _piece(self, x: Floats, side: str) -> tuple[Ints, NDArray[np.bool_]]:
-        """The piece that holds x (side 'right': x may be its start, 'left': its end), and if one does."""
-        i = np.searchsorted(self._t, x, side=side).astype(np.int64) - 1  # type: ignore[call-overload]
-        return np.maximum(i, 0), (i >= 0) & self._ok[np.maximum(i, 0)]
-
     def _value(self, i: Ints, x: Floats) -> Floats:
-        share = (x - self._t[i]) / self._step[i]
-        return np.asarray(self._c[i] + (self._next[i] - self._c[i]) * share, dtype=np.float64)
-
-    def _table(self, key: Any, make: Any) -> Any:
-        if key not in self._made:
-            self._made[key] = make()
-        return self._made[key]
+        """The temperature at x in piece i; at its end, what it comes up to."""
+        u = self._u[i]
+        return np.asarray(u + (self._v[i] - u) * ((x - self._t[i]) / self._d[i]), dtype=np.float64)
 
     # --- times ----------------------------------------------------------------------------------
 
     def measured(self, a: ArrayLike, b: ArrayLike) -> Floats:
         """ms of [a, b) that lie between two readings no further apart than the gap limit."""
-        start, end = self._edges(a, b)
-        if not len(self):
-            return np.zeros(len(start))
-        before = self._table("measured", lambda: _running(np.where(self._ok, self._step, 0.0)))
+        return self._covered().time(*self._edges(a, b))
 
-        def until(x: Floats) -> Floats:
-            i, inside = self._piece(x, "right")
-            return np.asarray(before[i] + np.where(inside, x - self._t[i], 0.0), dtype=np.float64)
+    def _covered(self) -> Spans:
+        return self._table("covered", lambda: Spans.plain(*self._stretches(self._ok)))
 
-        return until(end) - until(start)
+    def _stretches(self, on: Flags) -> tuple[Floats, Floats]:
+        """Start and end of every unbroken row of pieces (the last reading is none, so each has an end)."""
+        first = np.flatnonzero(on & ~np.append(False, on[:-1]))
+        return self._t[first], self._t[np.flatnonzero(on & ~np.append(on[1:], False)) + 1]
 
-    def above(self, limit: int, a: ArrayLike, b: ArrayLike) -> Floats:
-        """ms of [a, b) strictly above the limit (centi), by the exact crossings of the lines."""
-        start, end = self._edges(a, b)
-        if not len(self):
-            return np.zeros(len(start))
-        before = self._limit(limit).before
+    def above(self, limit: int, a: ArrayLike, b: ArrayLike, *, inclusive: bool = False) -> Floats:
+        """ms of [a, b) above the limit (centi), by the exact crossings of the lines."""
+        return self._spans(Edge("above", limit, inclusive)).time(*self._edges(a, b))
 
-        def until(x: Floats) -> Floats:
-            i, inside = self._piece(x, "right")
-            part = _time_over(limit, self._c[i], self._value(i, x), x - self._t[i])
-            return np.asarray(before[i] + np.where(inside, part, 0.0), dtype=np.float64)
+    def below(self, limit: int, a: ArrayLike, b: ArrayLike, *, inclusive: bool = False) -> Floats:
+        """ms of [a, b) below the limit (centi)."""
+        return self._spans(Edge("below", limit, inclusive)).time(*self._edges(a, b))
 
-        return np.maximum(until(end) - until(start), 0.0)
+    def _spans(self, edge: Edge) -> Spans:
+        return self._table(edge, lambda: self._past(edge))
 
-    def below(self, limit: int, a: ArrayLike, b: ArrayLike) -> Floats:
-        """ms of [a, b) strictly below the limit (centi): what is measured, and neither above nor at it."""
-        return self._rest(limit, self.measured(a, b), self.above(limit, a, b), a, b)
+    def _past(self, edge: Edge) -> Spans:
+        """Every maximal stretch past an edge. It goes on from piece to piece only through a temperature
+        that is itself past the edge: touching it ends it."""
+        compare = np.greater if edge.side == "above" else np.less
+        u, after = compare(self._u, edge.at), compare(self._next, edge.at)
+        v = u if self.step else after
+        on = self._ok & (u | v)
+        goes_on = on[:-1] & v[:-1] & on[1:] & u[1:]
+        first = np.flatnonzero(on & ~np.append(False, goes_on))
+        last = np.flatnonzero(on & ~np.append(goes_on, False))
+        begins = np.where(u[first], self._t[first], self._crossing(first, edge.at))
+        ends = np.where(v[last], self._t[last + 1], self._crossing(last, edge.at))
+        before = np.where(first > 0, self._ok[first - 1], False)
+        open_end = v[last] & after[last] & ~self._ok[last + 1]
+        return Spans(begins, ends, u[first], v[last], u[first] & ~before, open_end)
 
-    def _rest(self, limit: int, measured: Floats, above: Floats, a: ArrayLike, b: ArrayLike) -> Floats:
-        """A thousandth of a millisecond less than nothing is nothing: differences of large sums."""
-        left = measured - above - self._level(limit, a, b)
-        return np.asarray(np.where(left < 1e-3, 0.0, left), dtype=np.float64)
-
-    def _level(self, limit: int, a: ArrayLike, b: ArrayLike) -> Floats:
-        """ms of [a, b) exactly at the limit: between two readings that both equal it."""
-        flat = self._ok & (self._c == limit) & (self._next == limit)
-        if not flat.any():
-            return np.zeros(1)
-        start, end = self._edges(a, b)
-        before = self._table(("level", limit), lambda: _running(np.where(flat, self._step, 0.0)))
-
-        def until(x: Floats) -> Floats:
-            i, _ = self._piece(x, "right")
-            return np.asarray(before[i] + np.where(flat[i], np.maximum(x - self._t[i], 0.0), 0.0))
-
-        return until(end) - until(start)
-
-    def _mirror(self) -> Series:
-        mirror: Series = self._table("mirror", lambda: Series(self.times_ms, -self.centi, self._gap))
-        return mirror
-
-    def _limit(self, limit: int) -> _Limit:
-        made: _Limit = self._table(("limit", limit), lambda: self._find_runs(limit))
-        return made
-
-    def _find_runs(self, limit: int) -> _Limit:
-        over = np.where(self._ok, _time_over(limit, self._c, self._next, self._step), 0.0)
-        at = np.flatnonzero(over > 0)
-        start = self._t[at] + np.where(self._c[at] > limit, 0.0, self._step[at] - over[at])
-        end = self._t[at] + np.where(self._next[at] > limit, self._step[at], over[at])
-        # A run goes on into the next piece only through a reading above the limit: touching it ends it.
-        goes_on = (at[1:] == at[:-1] + 1) & (self._c[at[1:]] > limit) if len(at) else np.zeros(0, bool)
-        first, last = np.append(True, ~goes_on)[: len(at)], np.append(~goes_on, True)[: len(at)]
-        start, end = start[first], end[last]
-        return _Limit(
-            _running(over), start, end, self._c[at[first]] > limit, self._next[at[last]] > limit,
-            Ranges(np.maximum, end - start, 0.0),
-        )  # fmt: skip
+    def _crossing(self, i: Ints, limit: float) -> Floats:
+        rise = self._v[i] - self._u[i]
+        share = (limit - self._u[i]) / np.where(rise == 0, 1.0, rise)
+        return np.asarray(self._t[i] + self._d[i] * share, dtype=np.float64)
 
     # --- excursions -----------------------------------------------------------------------------
 
-    def runs(self, limit: int, a: ArrayLike, b: ArrayLike) -> Runs:
-        """Longest unbroken time above the limit in each [a, b), and the runs that touch its two ends.
+    def runs(self, limit: int, a: ArrayLike, b: ArrayLike, *, inclusive: bool = False) -> Runs:
+        """The excursions above the limit in each [a, b): how many, the longest, and those at both ends."""
+        return self.runs_past(Edge("above", limit, inclusive), a, b)
 
-        A run ends at a gap and where the temperature touches the limit, and is cut at a and b. A run
-        over the whole stretch is both lead-in and run-out.
-        """
-        start, end = self._edges(a, b)
-        table, none = self._limit(limit), np.zeros(len(start))
-        if not len(table.start):
-            return Runs(none, none, none)
-        first = np.searchsorted(table.end, start, side="right").astype(np.int64)
-        last = np.searchsorted(table.start, end, side="left").astype(np.int64) - 1
-        some = (first <= last) & (end > start)
-        i, j = np.where(some, first, 0), np.where(some, last, 0)
-        head = np.minimum(table.end[i], end) - np.maximum(table.start[i], start)
-        tail = np.minimum(table.end[j], end) - np.maximum(table.start[j], start)
-        at_start = (table.start[i] == start) & table.open_start[i]  # began above, not by a crossing
-        at_end = (table.end[j] == end) & table.open_end[j]
-        longest = np.maximum(np.maximum(head, tail), table.lengths.over(i + 1, j - 1))
-        return Runs(
-            np.where(some, longest, 0.0),
-            np.where(some & (at_start | (table.start[i] < start)), head, 0.0),
-            np.where(some & (at_end | (table.end[j] > end)), tail, 0.0),
-        )
+    def runs_past(self, edge: Edge, a: ArrayLike, b: ArrayLike) -> Runs:
+        """The excursions past any edge in each [a, b)."""
+        return self._spans(edge).runs(*self._edges(a, b))
 
-    def excursions(self, limit: int, a: int, b: int) -> list[Excursion]:
+    def excursions(self, limit: int, a: int, b: int, *, inclusive: bool = False) -> list[Excursion]:
         """Every excursion above the limit in [a, b), oldest first, in whole ms."""
-        table, start, end = self._limit(limit), float(a - self._zero), float(b - self._zero)
-        wanted = np.flatnonzero((table.end > start) & (table.start < end))
-        begins, ends = np.maximum(table.start[wanted], start), np.minimum(table.end[wanted], end)
-        left = np.floor(begins).astype(np.int64) + self._zero
-        right = np.ceil(ends).astype(np.int64) + self._zero
-        peaks = self.extremes(left, right)[1] if len(wanted) else np.zeros(0)
+        return self._excursions(Edge("above", limit, inclusive), a, b)
+
+    def excursions_below(self, limit: int, a: int, b: int, *, inclusive: bool = False) -> list[Excursion]:
+        """Every excursion below the limit in [a, b); its peak is the coldest value."""
+        return self._excursions(Edge("below", limit, inclusive), a, b)
+
+    def _excursions(self, edge: Edge, a: int, b: int) -> list[Excursion]:
+        spans, (start, end) = self._spans(edge), self._edges(a, b)
+        wanted = np.flatnonzero((spans.end > start) & (spans.start < end) & (end > start))
+        left = np.floor(np.maximum(spans.start[wanted], start)).astype(np.int64) + self._zero
+        right = np.ceil(np.minimum(spans.end[wanted], end)).astype(np.int64) + self._zero
+        low, high = self.extremes(left, right)
+        peaks = high if edge.side == "above" else -low
         return [
             Excursion(
-                int(left[k]), int(right[k]), outward(float(peaks[k])),
-                bool(table.open_start[n] or table.start[n] < start),
-                bool(table.open_end[n] or table.end[n] > end),
+                int(left[k]), int(right[k]), int(edge.sign) * outward(float(peaks[k])),
+                bool(spans.open_start[n] or spans.start[n] < start[0]),
+                bool(spans.open_end[n] or spans.end[n] > end[0]),
             )
             for k, n in enumerate(wanted)
         ]  # fmt: skip
 
-    def excursions_below(self, limit: int, a: int, b: int) -> list[Excursion]:
-        """Every excursion below the limit in [a, b); its peak is the coldest value."""
-        found = self._mirror().excursions(-limit, a, b)
-        return [Excursion(e.start_ms, e.end_ms, -e.peak_centi, e.open_start, e.open_end) for e in found]
+    def gaps(self, a: int, b: int) -> list[tuple[int, int]]:
+        """Every part of [a, b) without data, oldest first, in ms. One reading between two gaps parts them."""
+        starts, ends, gaps, _ = self._parts([a], [b])
+        return [(int(x), int(y)) for x, y, gap in zip(starts, ends, gaps, strict=True) if gap and x < y]
+
+    def _parts(self, a: ArrayLike, b: ArrayLike) -> tuple[Ints, Ints, Flags, Ints]:
+        """Stretches cut wherever data begin or end, and at every reading between two gaps."""
+        start, end = self._edges(a, b)
+        loose = ~self._ok
+        both = loose | np.append(True, loose[:-1])
+        edges = self._t[both] if len(self) else self._t[:0]
+        first, last = np.searchsorted(edges, start, "right"), np.searchsorted(edges, end, "left")
+        rows = [np.r_[x, edges[i:j], y] for x, y, i, j in zip(start, end, first, last, strict=True)]
+        starts = np.concatenate([row[:-1] for row in rows])
+        ends = np.concatenate([row[1:] for row in rows])
+        covered = self._covered().time(starts, ends) > 0
+        places = np.cumsum([0, *(len(row) - 1 for row in rows)])
+        return starts.astype(np.int64) + self._zero, ends.astype(np.int64) + self._zero, ~covered, places
 
     # --- extremes and mean kinetic temperature --------------------------------------------------
 
@@ -293,75 +292,97 @@ class Series:
 
         A reading between two gaps counts here, though it covers no time.
         """
-        start, end = self._edges(a, b)
-        if not len(self):
-            return np.full(len(start), np.nan), np.full(len(start), np.nan)
-        low = self._table("low", lambda: Ranges(np.minimum, self._c, np.inf))
-        high = self._table("high", lambda: Ranges(np.maximum, self._c, -np.inf))
-        first = np.searchsorted(self._t, start, side="left").astype(np.int64)
-        last = np.searchsorted(self._t, end, side="left").astype(np.int64) - 1
-        bottom, top = low.over(first, last), high.over(first, last)
-        for x, side in ((start, "right"), (end, "left")):
-            i, inside = self._piece(x, side)
-            inside &= end > start
-            value = self._value(i, x)
-            bottom = np.where(inside, np.minimum(bottom, value), bottom)
-            top = np.where(inside, np.maximum(top, value), top)
-        return np.where(np.isinf(bottom), np.nan, bottom), np.where(np.isinf(top), np.nan, top)
+        w = self._window(a, b)
+        return self._extremes(w, self._value(w.i, w.start), self._value(w.j, w.end))
+
+    def _extremes(self, w: _Window, head: Floats, tail: Floats) -> tuple[Floats, Floats]:
+        low = self._table("low", lambda: Ranges(np.minimum, self._u, np.inf)).over(w.first, w.last)
+        high = self._table("high", lambda: Ranges(np.maximum, self._u, -np.inf)).over(w.first, w.last)
+        for inside, value in ((w.in_i, head), (w.in_j, tail)):
+            low = np.where(inside, np.minimum(low, value), low)
+            high = np.where(inside, np.maximum(high, value), high)
+        return np.where(np.isinf(low), np.nan, low), np.where(np.isinf(high), np.nan, high)
 
     def rate(self, a: ArrayLike, b: ArrayLike) -> Floats:
         """Integral of exp(-dH/(R T)) over the measured part of [a, b), in ms; the rate is linear
         between readings, also where a piece is cut, so these add up. See `mean_kinetic_centi`."""
-        start, end = self._edges(a, b)
-        if not len(self):
-            return np.zeros(len(start))
-        rates = self._table("rates", lambda: arrhenius(self._c))
-        after = np.append(rates[1:], rates[-1:])
+        return self._rate(self._window(a, b))
+
+    def _rates(self) -> Floats:
+        return self._table("rates", lambda: arrhenius(self.centi) if len(self) else np.zeros(1))
+
+    def _rate(self, w: _Window) -> Floats:
+        rates = self._rates()
+        after = rates if self.step else np.append(rates[1:], rates[-1])
         pieces = self._table(
-            "rate", lambda: Ranges(np.add, np.where(self._ok, self._step * (rates + after) / 2, 0.0), 0.0)
+            "rate", lambda: Ranges(np.add, np.where(self._ok, self._d * (rates + after) / 2, 0.0), 0.0)
         )
 
-        def part(i: Ints, inside: NDArray[np.bool_], u: Floats, w: Floats) -> Floats:
-            slope = (after[i] - rates[i]) / self._step[i]
-            middle = rates[i] + slope * ((u + w) / 2 - self._t[i])
-            return np.asarray(np.where(inside, (w - u) * middle, 0.0), dtype=np.float64)
+        def part(i: Ints, inside: Flags, x: Floats, y: Floats) -> Floats:
+            slope = (after[i] - rates[i]) / self._d[i]
+            middle = rates[i] + slope * ((x + y) / 2 - self._t[i])
+            return np.asarray(np.where(inside, (y - x) * middle, 0.0), dtype=np.float64)
 
-        i, in_i = self._piece(start, "right")
-        j, in_j = self._piece(end, "left")
-        same = (i == j) & (end > start)
-        begun = np.searchsorted(self._t, start, side="right") > 0
-        whole_from = np.where(begun, i + 1, 0)
-        ends_i = self._t[np.minimum(i + 1, len(self) - 1)]
-        apart = part(i, in_i, start, ends_i) + pieces.over(whole_from, j - 1) + part(j, in_j, self._t[j], end)
-        inside_one = part(i, in_i & in_j, start, end)
-        out = np.where(same & begun, inside_one, apart)
-        return np.where(end > start, out, 0.0)
+        one = w.last < w.first  # no reading inside: at most a part of one piece
+        head_end = np.where(one, w.end, self._t[np.minimum(w.first, len(rates) - 1)])
+        head = part(w.i, w.in_i, w.start, head_end)
+        tail = part(w.j, w.in_j & ~one, self._t[w.j], w.end)
+        return head + pieces.over(w.first, w.last - 1) + tail
 
-    def measure(self, a: ArrayLike, b: ArrayLike, limits: Iterable[int]) -> Measured:
-        """All numbers of many stretches at once."""
-        low, high = self.extremes(a, b)
-        measured = self.measured(a, b)
-        above = {limit: self.above(limit, a, b) for limit in limits}
+    def mean_kinetic_of_readings(self, a: ArrayLike, b: ArrayLike) -> list[float | None]:
+        """Mean kinetic temperature (centi) by the plain mean of the readings in each [a, b), whatever time
+        each stands for (READINGS). Only to repeat the figure that a logger itself printed."""
+        w = self._window(a, b)
+        sums = self._table("sums", lambda: Ranges(np.add, self._rates(), 0.0)).over(w.first, w.last)
+        counts = np.maximum(w.last - w.first + 1, 0) if len(self) else np.zeros(len(sums))
+        return [mean_kinetic_centi(float(s), int(n)) for s, n in zip(sums, counts, strict=True)]
+
+    # --- thaw cycles, and everything at once ----------------------------------------------------
+
+    def thaws(self, freeze: int, thaw: int, a: ArrayLike, b: ArrayLike) -> Thaws:
+        """What each [a, b) does to a sample's state: frozen below `freeze`, thawed above `thaw`, in centi."""
+        w = self._window(a, b)
+        return self._thaws(w, (freeze, thaw), self._value(w.i, w.start), self._value(w.j, w.end))
+
+    def _thaws(self, w: _Window, pair: tuple[int, int], head: Floats, tail: Floats) -> Thaws:
+        table = self._table(("thaw", pair), lambda: ThawTable(self._u, *pair))
+        loose = self._table(
+            "loose", lambda: np.maximum.accumulate(np.where(self._ok, -1, np.arange(len(self._ok))))
+        )
+        start, end = np.where(w.in_i, head, np.nan), np.where(w.in_j, tail, np.nan)
+        return table.ask(w.first, w.last, table.state(start), table.state(end), loose[w.j])
+
+    def build(self, spec: Spec) -> None:
+        """Makes every table that the specification needs, which the first question would do otherwise."""
+        self.measure([], [], spec)
+
+    def measure(self, a: ArrayLike, b: ArrayLike, wanted: Iterable[int] | Spec) -> Measured:
+        """All numbers of many stretches at once. wanted: a specification, or limits alone."""
+        spec = Spec.of(wanted)
+        if spec.gaps == "exclude":
+            return self._measure(a, b, spec)
+        starts, ends, gaps, places = self._parts(a, b)
+        return self._measure(starts, ends, spec, gaps, places)
+
+    def _measure(
+        self, a: ArrayLike, b: ArrayLike, spec: Spec, gaps: Flags | None = None, places: Ints | None = None
+    ) -> Measured:
+        w = self._window(a, b)
+        head, tail = self._value(w.i, w.start), self._value(w.j, w.end)
+        runs = {edge: self._spans(edge).runs(w.start, w.end) for edge in spec.edges}
+        above = {e.centi: one.ms for e, one in runs.items() if e.side == "above" and not e.inclusive}
+        bands = spec.bands.edges_centi if spec.bands else ()
         return Measured(
-            measured, low, high, self.rate(a, b), above,
-            {limit: self._rest(limit, measured, over, a, b) for limit, over in above.items()},
-            {limit: self.runs(limit, a, b) for limit in above},
+            self._covered().time(w.start, w.end), *self._extremes(w, head, tail), self._rate(w),
+            w.in_i, w.in_j, runs,
+            {e: above[e] if e in above else self.above(e, a, b) for e in bands},
+            self._thaws(w, spec.thaw, head, tail) if spec.thaw else None, self.method,
+            np.atleast_1d(np.asarray(a, np.int64)), np.atleast_1d(np.asarray(b, np.int64)), gaps, places,
         )  # fmt: skip
 
 
-def _running(values: Floats) -> Floats:
-    """The sum before each place."""
-    return np.append(0.0, np.cumsum(values)[:-1])[: len(values)]
-
-
-def arrhenius(centi: ArrayLike) -> Floats:
-    """exp(-dH/(R T)) of temperatures in centi; no unit. At least 1 K above absolute zero is expected."""
-    kelvin = np.asarray(centi, dtype=np.float64) / 100 + KELVIN
-    return np.asarray(np.exp(-DH_OVER_R / kelvin), dtype=np.float64)
-
-
 def summary(
-    series: Series, start_ms: int, end_ms: int, limits: Iterable[int], name: str = "measured"
+    series: Series, start_ms: int, end_ms: int, limits: Iterable[int] | Spec, name: str = "measured"
 ) -> PhaseSummary:
     """One logger over one stretch: the short form of `join`."""
     return join(name, [Stretch(start_ms, end_ms, series)], limits)

@@ -274,6 +274,21 @@ def test_in_any_place_without_a_draw_nobody_can_tell():
     assert answer(asked, facts(phases=(phase("cold", above={1000: HOUR}),))) == "fail"
 
 
+@pytest.mark.parametrize(
+    ("recorded", "seen", "unseen_h", "expected"),
+    [(0, 0, 0, "pass"), (0, 1, 0, "pass"), (0, 2, 0, "cannot_tell"), (1, 0, 1, "cannot_tell"),
+     (1, 0, 0.99, "pass"), (0, 0, 1, "pass"), (0, 1, 1, "cannot_tell"), (0, 0, 2, "cannot_tell"),
+     (2, 0, 0, "fail"), (2, 5, 9, "fail"), (1, 1, 0, "pass")],
+)  # fmt: skip
+def test_a_thaw_that_loggers_saw_or_nobody_could_see_is_never_good_and_never_sure(
+    recorded, seen, unseen_h, expected
+):
+    known = facts(thaws=recorded, seen_thaws=seen, unseen_ms=round(unseen_h * HOUR))
+    found = evaluate(rule("thaws", max_thaws=1), known)
+    assert found.answer == expected
+    assert ("thawed" in found.sentence) == (expected == "cannot_tell")
+
+
 ONE_BORDER = [
     (rule("thaws", max_thaws=1), {"thaws": 1}, {"thaws": 2}),
     (rule("volume", min_ul=500), {"volume_ul": 500}, {"volume_ul": 499}),

@@ -13,6 +13,7 @@ would move or double readings silently; ours must refuse it, and take it at the 
 from __future__ import annotations
 
 import csv
+import math
 from datetime import datetime, timedelta
 from fractions import Fraction
 from itertools import pairwise
@@ -22,11 +23,12 @@ import pandas
 import pytest
 import vega_datasets
 
-from biobank.models import Logger, LoggerImport, ReadingDay
+from biobank.models import Logger, LoggerImport, ReadingBlock
 from biobank.temperature import actions, blocks
 from biobank.temperature.parse import Mapping, parse
 from custody.core.event import new_id
 from custody.core.refusal import Refused
+from custody.core.spec import Spec
 from custody.core.thermal import summary
 
 FILE = Path(vega_datasets.__file__).parent / "_data" / "seattle-temps.csv"
@@ -92,7 +94,7 @@ def test_every_row_is_stored_once_and_the_extremes_are_those_of_the_file(stored)
     table = pandas.read_csv(FILE)
     loaded = blocks.load(logger.pk, result.source.first_ms, result.source.last_ms)
     assert result.new == len(loaded.times) == len(table) == 8759
-    assert sum(ReadingDay.objects.values_list("n", flat=True)) == 8759
+    assert sum(ReadingBlock.objects.values_list("n", flat=True)) == 8759
     # hundredths of °C differ from the exact value by half a hundredth at most
     low, high = ((Fraction(str(f)) - 32) * 5 / 9 for f in (table.temp.min(), table.temp.max()))
     assert abs(Fraction(int(loaded.centi.min()), 100) - low) <= Fraction(1, 200)
@@ -131,13 +133,70 @@ def test_from_the_rounded_readings_the_times_are_exact(stored):
         assert abs(found.longest_above[limit] - longest_above(rows, Fraction(limit)) * 3_600_000) <= 1
 
 
+def rounded():
+    """(naive time, whole hundredths of °C) of every row: (F - 32) * 5/9, exact, rounded half to even."""
+    return [(t, round((f - 32) * 500 / 9)) for t, f in raw()]
+
+
+def spells(values, limit):
+    """How many unbroken stretches above a limit, on lines through these values; a touch ends one."""
+    above = [False, *(value > limit for value in values)]
+    return sum(y and not x for x, y in pairwise(above))
+
+
+@pytest.mark.django_db
+def test_excursions_are_as_many_as_the_raw_file_has(stored):
+    logger, result = stored
+    values = [value for _, value in rounded()]
+    first, last = result.source.first_ms, result.source.last_ms
+    series = blocks.load(logger.pk, first, last).series()
+    found = summary(series, first, last, LIMITS)
+    for limit in LIMITS:
+        assert found.excursions_above[limit] == spells(values, limit)
+        assert found.excursions_below[limit] == spells([-value for value in values], -limit)
+        assert len(series.excursions(limit, first, last)) == spells(values, limit)
+    assert spells(values, 1000) > 100  # a limit that the year crosses every other day
+
+
+@pytest.mark.django_db
+def test_thaw_cycles_of_a_year_are_those_counted_by_hand(stored):
+    """Frozen below 0 °C, thawed above 2 °C, thawed at first; the words of the year, one after another."""
+    logger, result = stored
+    words = ["thawed" if v > 200 else "frozen" if v < 0 else "" for _, v in rounded()]
+    certain = ["thawed", *(word for word in words if word)]
+    by_hand = sum(x == "frozen" and y == "thawed" for x, y in pairwise(certain))
+    first, last = result.source.first_ms, result.source.last_ms
+    series = blocks.load(logger.pk, first, last).series()
+    found = summary(series, first, last + 1, Spec(thaw=(0, 200)))
+    assert (found.thaws, found.frozen_after) == (by_hand, certain[-1] == "frozen")
+    frozen = summary(series, first, last + 1, Spec(thaw=(400, 600)))  # a year that crosses it often
+    words = ["t" if v > 600 else "f" if v < 400 else "" for _, v in rounded()]
+    assert frozen.thaws == "".join(["t", *words]).count("ft") > 10
+
+
+@pytest.mark.django_db
+def test_its_mean_kinetic_temperature_is_that_of_a_plain_loop(stored):
+    logger, result = stored
+    total = hours_known = 0.0
+    for (t, x), (u, y) in pairwise(rounded()):
+        span = (u - t) / timedelta(hours=1)
+        if span <= 3:
+            total += span * sum(math.exp(-10_000 / (c / 100 + 273.15)) for c in (x, y)) / 2
+            hours_known += span
+    by_hand = 10_000 / -math.log(total / hours_known) - 273.15
+    first, last = result.source.first_ms, result.source.last_ms
+    found = summary(blocks.load(logger.pk, first, last).series(), first, last, [])
+    assert found.mean_kinetic_centi == round(by_hand * 100) and found.measured_ms == hours_known * 3_600_000
+    assert by_hand > sum(value for _, value in rounded()) / len(rounded()) / 100
+
+
 @pytest.mark.django_db
 def test_the_same_file_again_writes_nothing_and_says_so(stored, people):
     logger, _ = stored
     held = actions.draft(people.actor("curator"), logger, PACIFIC, FILE.name, FILE.read_bytes())
     again = actions.store(people.actor("curator"), held, new_id())
     assert again.source is None and again.new == 0 and again.already == 8759
-    assert LoggerImport.objects.count() == 1 and ReadingDay.objects.count() == 366
+    assert LoggerImport.objects.count() == 1 and ReadingBlock.objects.count() == 366
 
 
 def test_as_local_time_the_file_is_refused_at_the_hour_that_never_was():
@@ -157,4 +216,4 @@ def test_refused_rows_store_nothing(people):
     with pytest.raises(Refused) as no:
         actions.store(actor, held, new_id())
     assert no.value.code == "rows_refused"
-    assert not ReadingDay.objects.exists() and Logger.objects.filter(code="SEA-2").exists()
+    assert not ReadingBlock.objects.exists() and Logger.objects.filter(code="SEA-2").exists()
