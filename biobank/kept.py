@@ -3,8 +3,11 @@
 Promises: a DELETE of a person, agency, unit, plan, tube set, workup, tube, photo of a sheet or blood limit
 fails, on SQLite and PostgreSQL, whoever asks: a page, a shell, another program; so does one of what people
 answer for: consents and their rules, what was answered about a thaw, evacuations, thermal events, swaps of
-freezers, counts and how their boxes were chosen, merges of animals, rotors. Photos, limits, what was allowed
-beyond them, the tubes of a consent, answers and choices of boxes are not changed either.
+freezers, counts and how their boxes were chosen, merges of animals, rotors; so does one of what
+temperatures rest on: loggers, where they stood, their files and sealed days, what is known of their clocks
+and calibration, conflicts, set points, worked-out histories, alarms. Photos, limits, what was allowed beyond
+them, the tubes of a consent, answers, choices of boxes and loggers' files are not changed either, and of a
+sealed day nothing but that a newer revision counts.
 (The ledger has codes only and no foreign keys, so PROTECT alone would not know that somebody has a history.)
 An owner of the database can drop the triggers.
 """
@@ -17,10 +20,17 @@ from django.db import connections, transaction
 
 KEPT = ("person", "agency", "unit", "sampleplan", "tubeset", "workup", "tube", "sheetphoto",
         "bloodlimit", "bloodallowance", "consent", "consenttube", "consentrule", "thawanswer", "evacuation",
-        "thermalevent", "swap", "count", "countdraw", "animalmerge", "rotor")  # fmt: skip
+        "thermalevent", "swap", "count", "countdraw", "animalmerge", "rotor", "logger",
+        "loggerplacement", "loggerimport", "readingblock", "readingconflict", "clockcheck",
+        "calibrationcertificate", "readingexclusion", "nominaltemperature", "thermalresult", "alarm",
+        "alarmmail", "alarmtest")  # fmt: skip
 # the ledger names a photo by its hash; the others are said once, and followed by another or taken back
 FIXED = {"biobank_sheetphoto", "biobank_bloodlimit", "biobank_bloodallowance", "biobank_consenttube",
-         "biobank_thawanswer", "biobank_countdraw"}  # fmt: skip
+         "biobank_thawanswer", "biobank_countdraw", "biobank_loggerimport"}  # fmt: skip
+PARTLY = {  # these columns are not changed, the others are
+    "biobank_readingblock": "logger_id, source_id, day, revision, n, first_ms, last_ms, low_centi, "
+    "high_centi, covered_ms, codec, payload, sha256"
+}
 SENTENCE = "the ledger may name it, so it is kept"
 
 
@@ -47,8 +57,8 @@ def _triggers(tables: list[str]) -> Iterator[tuple[str, str, str]]:
     """Table, name of the trigger, and what it stops."""
     for table in tables:
         yield table, f"{table}_kept", "DELETE"
-        if table in FIXED:
-            yield table, f"{table}_fixed", "UPDATE"
+        if table in FIXED or table in PARTLY:
+            yield table, f"{table}_fixed", f"UPDATE OF {PARTLY[table]}" if table in PARTLY else "UPDATE"
 
 
 def postgres_sql(tables: list[str]) -> Iterator[str]:

@@ -1,14 +1,17 @@
 """The nouns of the biobank, by file. One app label; Django finds them here."""
 
+from .alarms import Alarm, AlarmMail, AlarmSetting, AlarmTest, AlarmWatch, OnCall
 from .blood import BloodAllowance, BloodLimit
 from .checks import Assay, AssayTakes, Rule, RuleSet
+from .corrections import CalibrationCertificate, ClockCheck, NominalTemperature, ReadingExclusion
 from .counts import Count, CountDraw, CountRead
 from .disposal import Consent, ConsentRule, ConsentTube, ExposureLimit, ThawAnswer
 from .evacuation import Evacuation, ThermalEvent
 from .field import Animal, FieldDay, Identifier, Sex, Site, Workup
 from .identity import AnimalMerge
 from .imports import TableDraft, TableImport, TableMapping
-from .loggers import Logger, LoggerDraft, LoggerImport, LoggerMapping, LoggerPlacement, ReadingDay
+from .life import ThermalResult
+from .loggers import Logger, LoggerPlacement
 from .lots import TubeLot
 from .packing import PackScan
 from .people import Agency, Person, Programme, Role
@@ -24,6 +27,15 @@ from .plans import (
     TubeSet,
 )
 from .printers import Printer
+from .readings import (
+    LiveReading,
+    LoggerDraft,
+    LoggerImport,
+    LoggerMapping,
+    LoggerToken,
+    ReadingBlock,
+    ReadingConflict,
+)
 from .rotor import Rotor
 from .scan import Pass
 from .sheets import SheetPhoto
@@ -35,12 +47,19 @@ __all__ = [
     "ADDITIVES",
     "MATRICES",
     "Agency",
+    "Alarm",
+    "AlarmMail",
+    "AlarmSetting",
+    "AlarmTest",
+    "AlarmWatch",
     "Animal",
     "AnimalMerge",
     "Assay",
     "AssayTakes",
     "BloodAllowance",
     "BloodLimit",
+    "CalibrationCertificate",
+    "ClockCheck",
     "Consent",
     "ConsentRule",
     "ConsentTube",
@@ -52,11 +71,15 @@ __all__ = [
     "FieldDay",
     "Girth",
     "Identifier",
+    "LiveReading",
     "Logger",
     "LoggerDraft",
     "LoggerImport",
     "LoggerMapping",
     "LoggerPlacement",
+    "LoggerToken",
+    "NominalTemperature",
+    "OnCall",
     "PackScan",
     "Pass",
     "Person",
@@ -64,7 +87,9 @@ __all__ = [
     "PlannedTube",
     "Printer",
     "Programme",
-    "ReadingDay",
+    "ReadingBlock",
+    "ReadingConflict",
+    "ReadingExclusion",
     "Role",
     "Rotor",
     "Rule",
@@ -81,6 +106,7 @@ __all__ = [
     "Taxon",
     "ThawAnswer",
     "ThermalEvent",
+    "ThermalResult",
     "Tube",
     "TubeLot",
     "TubeSet",

@@ -1,16 +1,12 @@
-"""Temperature loggers: the instrument, where it was, the files taken from it, and its readings.
+"""Temperature loggers: the instrument, and where it was.
 
-Promises: a reading once stored is never changed or removed. A later file only adds a block with the
-readings that were not there; a different value for a stored time is a conflict that stores nothing.
-Every block carries the hash of what it holds, and a block that no longer matches its hash is not used.
+Promises: placements keep their history; a logger is in one place at a time.
 """
 
 from __future__ import annotations
 
 from django.db import models
 from django.db.models import F, Q
-from django.db.models.functions import Length
-from django.db.models.lookups import Exact
 from simple_history.models import HistoricalRecords
 
 from .people import CODE
@@ -19,13 +15,24 @@ DAY_MS = 86_400_000
 
 
 class Logger(models.Model):
-    """A temperature logger. `interval_s` is the recording interval it is set to."""
+    """A temperature logger. `interval_s` is the recording interval it is set to.
+
+    between  what is true between two readings: a straight line, or the value before (a logger that
+             records when something changes)
+    """
+
+    class Between(models.TextChoices):
+        LINEAR = "linear", "a straight line to the next reading"
+        STEP = "step", "the value until the next reading"
 
     code = models.CharField(max_length=20, unique=True, validators=[CODE])
     name = models.CharField(max_length=80, blank=True)
     serial = models.CharField("serial number", max_length=40, blank=True)
     agency = models.ForeignKey("biobank.Agency", models.PROTECT, related_name="loggers")
+    make = models.CharField(max_length=60, blank=True)
+    model = models.CharField(max_length=60, blank=True)
     interval_s = models.PositiveIntegerField("recording interval, s", default=300)
+    between = models.CharField("between two readings", max_length=6, choices=Between, default=Between.LINEAR)
     retired = models.BooleanField(default=False)
     history = HistoricalRecords()
 
@@ -37,6 +44,9 @@ class Logger(models.Model):
             ),
             models.CheckConstraint(
                 condition=~Q(code="import") & ~Q(code="new"), name="logger_code_is_no_page"
+            ),
+            models.CheckConstraint(
+                condition=Q(between__in=["linear", "step"]), name="logger_between_is_known"
             ),
         ]
 
@@ -92,108 +102,3 @@ class LoggerPlacement(models.Model):
 
     def __str__(self) -> str:
         return f"{self.logger_id} in {self.unit_id}"
-
-
-class LoggerMapping(models.Model):
-    """How one kind of logger file is read, saved under a name. `spec` is read by temperature.parse."""
-
-    name = models.CharField(max_length=80, unique=True)
-    spec = models.JSONField()
-    history = HistoricalRecords()
-
-    class Meta:
-        ordering = ["name"]
-
-    def __str__(self) -> str:
-        return self.name
-
-
-class LoggerDraft(models.Model):
-    """A file uploaded and looked at, not yet stored as readings. Nothing refers to it."""
-
-    person = models.ForeignKey("biobank.Person", models.PROTECT, related_name="logger_drafts")
-    logger = models.ForeignKey(Logger, models.CASCADE, related_name="drafts")
-    mapping_name = models.CharField(max_length=80, blank=True)
-    mapping_spec = models.JSONField()
-    file_name = models.CharField(max_length=200)
-    sha256 = models.CharField(max_length=64)
-    content = models.BinaryField()
-    made = models.DateTimeField(auto_now_add=True)
-
-
-class LoggerImport(models.Model):
-    """One file whose readings were stored: who, when, with which mapping, how many were new."""
-
-    key = models.UUIDField(unique=True, help_text="a form sent twice is one import")
-    logger = models.ForeignKey(Logger, models.PROTECT, related_name="imports")
-    person = models.ForeignKey("biobank.Person", models.PROTECT, related_name="logger_imports")
-    file_name = models.CharField(max_length=200)
-    sha256 = models.CharField(max_length=64)
-    content = models.BinaryField(help_text="the file as it came, compressed with zlib")
-    mapping_name = models.CharField(max_length=80, blank=True)
-    mapping_spec = models.JSONField(help_text="the mapping as it was used")
-    rows = models.PositiveIntegerField()
-    stored = models.PositiveIntegerField("new readings")
-    already = models.PositiveIntegerField("readings already stored", default=0)
-    repeated = models.PositiveIntegerField("rows said twice", default=0)
-    missing = models.PositiveIntegerField("rows without a reading", default=0)
-    first_ms = models.BigIntegerField()
-    last_ms = models.BigIntegerField()
-    made = models.DateTimeField(auto_now_add=True)
-
-    class Meta:
-        ordering = ["-made", "-pk"]
-        constraints = [
-            models.CheckConstraint(condition=Q(stored__gte=1), name="logger_import_stores_something"),
-            models.CheckConstraint(
-                condition=Q(last_ms__gte=F("first_ms")), name="logger_import_runs_forward"
-            ),
-            models.CheckConstraint(
-                condition=Q(rows=F("stored") + F("already") + F("repeated") + F("missing")),
-                name="logger_import_accounts_for_every_row",
-            ),
-        ]
-
-    def __str__(self) -> str:
-        return self.file_name
-
-
-class ReadingDay(models.Model):
-    """Readings of one logger on one UTC day, from one import; never changed.
-
-    day      days since 1 Jan 1970 UTC
-    times    little-endian int32, ms since the day began, rising
-    values   little-endian int16, hundredths of °C
-    sha256   of logger code, day, times and values (temperature.blocks)
-    gap_ms   the longest silence after one of these readings that still counts as measured
-    """
-
-    logger = models.ForeignKey(Logger, models.PROTECT, related_name="days")
-    source = models.ForeignKey(LoggerImport, models.PROTECT, related_name="days")
-    day = models.IntegerField()
-    n = models.PositiveIntegerField()
-    gap_ms = models.PositiveIntegerField()
-    low_centi = models.SmallIntegerField()
-    high_centi = models.SmallIntegerField()
-    times = models.BinaryField()
-    values = models.BinaryField()
-    sha256 = models.CharField(max_length=64)
-
-    class Meta:
-        ordering = ["logger", "day", "pk"]
-        constraints = [
-            models.UniqueConstraint(fields=["logger", "day", "sha256"], name="reading_block_once"),
-            models.CheckConstraint(condition=Q(n__gte=1), name="reading_block_has_readings"),
-            models.CheckConstraint(
-                condition=Q(high_centi__gte=F("low_centi")), name="reading_block_low_to_high"
-            ),
-            models.CheckConstraint(
-                condition=Exact(Length("times"), F("n") * 4), name="reading_block_times_fit_n"
-            ),
-            models.CheckConstraint(
-                condition=Exact(Length("values"), F("n") * 2), name="reading_block_values_fit_n"
-            ),
-        ]
-
-    def __str__(self) -> str:
-        return f"{self.logger_id} day {self.day}"

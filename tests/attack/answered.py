@@ -6,18 +6,31 @@ import uuid
 from datetime import UTC, datetime
 
 from biobank.models import (
+    Alarm,
+    AlarmMail,
+    AlarmTest,
     AnimalMerge,
+    CalibrationCertificate,
+    ClockCheck,
     Consent,
     ConsentRule,
     ConsentTube,
     Count,
     CountDraw,
     Evacuation,
+    Logger,
+    LoggerImport,
+    LoggerPlacement,
+    NominalTemperature,
+    ReadingConflict,
+    ReadingExclusion,
     Rotor,
     Swap,
     ThawAnswer,
     ThermalEvent,
+    ThermalResult,
 )
+from biobank.temperature import blocks
 from tests.people import DAY, People, make_animal
 
 AT = datetime(2026, 5, 3, 12, tzinfo=UTC)
@@ -41,3 +54,30 @@ def one_of_each(store: People) -> None:
     other = make_animal(store.programme, "A-0009", "999000000000009")
     AnimalMerge.objects.create(kept=store.animal, gone=other, kind="chip", proof="same chip", by=who, at=AT)
     Rotor.objects.create(agency=store.tfl, name="A", places=24, radius_mm=100, max_rpm=4_000)
+    measured(store)
+
+
+def measured(store: People) -> None:
+    """A logger with one row of everything that is known of it, and an alarm."""
+    who, unit, key = store.person("curator"), store.box, uuid.uuid4
+    logger = Logger.objects.create(code="T-99", agency=store.nlb)
+    LoggerPlacement.objects.create(logger=logger, unit=unit, from_ms=1)
+    source = LoggerImport.objects.create(
+        key=key(), logger=logger, person=who, file_name="a.csv", sha256="0" * 64, content=b"",
+        mapping_spec={}, rows=1, stored=1, first_ms=1, last_ms=1,
+    )  # fmt: skip
+    blocks.block(logger.pk, logger.code, 0, blocks.of([1], [-8000], 9), 1, source.pk).save()
+    ReadingConflict.objects.create(logger=logger, source=source, at_ms=1, stored_centi=1, said_centi=2)
+    ClockCheck.objects.create(logger=logger, true_ms=1, shown_ms=2, method="radio", by=who)
+    CalibrationCertificate.objects.create(
+        logger=logger, number="1", laboratory="A", issued=DAY, valid_from=DAY, valid_to=DAY, points=[], by=who
+    )
+    ReadingExclusion.objects.create(logger=logger, from_ms=1, to_ms=2, reason="out", by=who)
+    NominalTemperature.objects.create(unit=unit, from_ms=1, nominal_centi=-8000, basis="set point", by=who)
+    ThermalResult.objects.create(
+        tube="K7R2M103X", computed=AT, asof_ms=1, open=True, algorithm=1, inputs="0" * 64, life={},
+        measured_ms=0, assumed_ms=0, no_data_ms=0,
+    )  # fmt: skip
+    alarm = Alarm.objects.create(unit=unit, kind="above", begun_ms=1, raised=AT)
+    AlarmMail.objects.create(alarm=alarm, email="k.lund@skarvik.example", about="raised", at=AT)
+    AlarmTest.objects.create(key=key(), unit=unit, by=who, at=AT)
