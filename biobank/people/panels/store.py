@@ -4,12 +4,12 @@ from __future__ import annotations
 
 from datetime import date, datetime, timedelta
 
-from django.db.models import F, Max, Q
+from django.db.models import F, Max, OuterRef, Q, Subquery
 from django.urls import reverse
 
 from biobank.acting import ms
-from biobank.models import Person, TableImport
-from biobank.models.loggers import DAY_MS, LoggerPlacement, ReadingDay
+from biobank.models import LiveReading, LoggerPlacement, Person, ReadingBlock, TableImport
+from biobank.models.loggers import DAY_MS
 from biobank.people.lines import Line, Section, many, mine, to, tube_line
 from biobank.templatetags.words import celsius, tube_code, when
 from custody import queries as ledger
@@ -30,7 +30,7 @@ def beyond_alarm(who: Person, now: datetime) -> Section:
     cold = Q(**{"low_centi__lt": F(f"{unit}alarm_below_centi")})
     first = ms(now) // DAY_MS - WATCHED_DAYS
     rows = (
-        ReadingDay.objects.filter(there & (warm | cold), day__gte=first)
+        ReadingBlock.objects.filter(there & (warm | cold), current=True, day__gte=first)
         .values(f"{unit}code", f"{unit}name", "day", f"{unit}alarm_above_centi", "low_centi", "high_centi")
         .order_by("-day")
     )
@@ -56,7 +56,10 @@ def utc_day(day: object) -> str:
 
 def silent_loggers(who: Person, now: datetime) -> Section:
     placed = LoggerPlacement.objects.filter(to_ms=None, governing=True).select_related("logger", "unit")
-    standing = placed.annotate(last=Max("logger__days__day"))
+    sent = LiveReading.objects.filter(logger=OuterRef("logger")).order_by("-at_ms").values("at_ms")[:1]
+    standing = list(placed.annotate(sealed=Max("logger__blocks__day"), sent=Subquery(sent)))
+    for one in standing:
+        one.last = max((day for day in (one.sealed, one.sent and one.sent // DAY_MS) if day), default=None)
     lines = [
         Line(
             f"{one.logger} in {one.unit.code}",
