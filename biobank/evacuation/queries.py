@@ -17,6 +17,7 @@ from biobank.acting import ms
 from biobank.core import warming
 from biobank.core.rank import IRREPLACEABLE, WORDS, Ranked
 from biobank.evacuation import tree
+from biobank.evacuation.curve import Ahead, ahead
 from biobank.evacuation.order import order_of
 from biobank.evacuation.ranking import rank
 from biobank.evacuation.room import Room, room_for
@@ -106,7 +107,8 @@ class Guess:
 class TimeLeft:
     """What can be said of the time left. since_ms: since when it is supposed to warm up.
 
-    guesses  from figures of the trade, supposed; trend: drawn on from the readings of `placement`
+    guesses  from figures of the trade, supposed; trend: drawn on from the newest readings of `placement`
+    ahead    the warming curve through its readings since the failure, when it can be fitted
     """
 
     since_ms: int | None
@@ -115,9 +117,10 @@ class TimeLeft:
     newest: tuple[int, int] | None = None
     trend: warming.Trend | None = None
     trend_limit: int = 0
+    ahead: Ahead | None = None
 
 
-def time_left(path: list[Unit], since_ms: int | None, now_ms: int) -> TimeLeft:
+def time_left(path: list[Unit], since_ms: int | None, now_ms: int, tz: str = "UTC") -> TimeLeft:
     """What figures and the governing logger say of this unit (outwards with what it stands in). 2 queries."""
     centi = set_point(path)
     spans = [(limit, warming.nominal(centi, limit)) for limit in LIMITS]
@@ -129,7 +132,13 @@ def time_left(path: list[Unit], since_ms: int | None, now_ms: int) -> TimeLeft:
     readings = _readings(placement, now_ms)
     limit = next((one for one in LIMITS if readings and readings[-1][1] < one), LIMITS[-1])
     newest = readings[-1] if readings else None
-    return TimeLeft(since_ms, guesses, placement, newest, warming.trend(readings, limit), limit)
+    curve = ahead(readings, _own(path), placement.logger.interval_ms, since_ms, tz)
+    return TimeLeft(since_ms, guesses, placement, newest, warming.trend(readings, limit), limit, curve)
+
+
+def _own(path: list[Unit]) -> int | None:
+    """The alarm of the first of these units that has one."""
+    return next((one.alarm_above_centi for one in path if one.alarm_above_centi is not None), None)
 
 
 def _logger(path: list[Unit]) -> LoggerPlacement | None:

@@ -32,6 +32,10 @@ def may_store(request: HttpRequest) -> bool:
     return may(request.person, "store")  # type: ignore[attr-defined]
 
 
+def tz_of(request: HttpRequest) -> str:
+    return str(request.person.programme.tz)  # type: ignore[attr-defined]
+
+
 def unit_or_404(code: str) -> Unit:
     found = unit_by_code(code)
     if found is None or found.kind == "box":
@@ -68,7 +72,8 @@ def unit(request: HttpRequest, code: str) -> HttpResponse:
 
     plan = queries.plan(found)
     context = {
-        "unit": found, "plan": plan, "left": queries.time_left(plan.path, None, ms(timezone.now())),
+        "unit": found, "plan": plan,
+        "left": queries.time_left(plan.path, None, ms(timezone.now()), tz_of(request)),
         "goes_on": queries.open_of(found), "events": queries.events_of(plan.path),
         "may_store": may_store(request),
     }  # fmt: skip
@@ -133,7 +138,7 @@ def _boxes(request: HttpRequest, one: Evacuation, form: ScanForm) -> dict[str, A
         "evacuation": one, "unit": one.unit, "run": run, "form": form, "hold": hold,
         "room": run.room_for(hold),
         "wrong_class": form.has_error("scan", "wrong_temperature_class"),
-        "left": queries.time_left(path, ms(since) if since else None, ms(timezone.now())),
+        "left": queries.time_left(path, ms(since) if since else None, ms(timezone.now()), tz_of(request)),
         "events": queries.events_of(path, ms(one.opened), None), "may_store": may_store(request),
     }  # fmt: skip
 
