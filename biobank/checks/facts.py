@@ -114,6 +114,8 @@ def _facts(
         drawn_ul=drawn.line.get("ul") if drawn else None,
         short=bool(drawn and drawn.line.get("short")),
         thaws=len(thaws), thaw_events=thaws,
+        seen_thaws=sum(phase.thaws or 0 for phase in warmth),
+        unseen_ms=sum(phase.no_data_ms for phase in warmth if phase.name == "frozen"),
         grades={name: one.line[name] for name, one in grades.items()},
         grade_events={name: one.id for name, one in grades.items()},
         phases=warmth, disputes=state.disputes,

@@ -7,20 +7,20 @@ is assumed at the set point or not known, never good; nothing here writes.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
 from itertools import groupby
 
 from django.db.models import Count, Max, Min, Q
 
-from biobank.models import Unit
-from biobank.models.loggers import Logger, LoggerImport, LoggerPlacement, ReadingDay
+from biobank.models import Logger, LoggerPlacement, NominalTemperature, ReadingBlock, Unit
 from biobank.temperature import blocks, warmed
-from biobank.temperature.places import NEVER, Piece, Placed, Tree, class_of, merged
+from biobank.temperature.places import FREEZE, NEVER, THAW, Kept, Piece, Placed, Tree, class_of, merged
 from biobank.temperature.trace import Band, Trace, draw
 from custody import queries as ledger
 from custody.core import fold
 from custody.core.phase import PhaseSummary, Stretch, join
+from custody.core.spec import Spec
 from custody.core.state import Happening, UnitStay
 from custody.core.thermal import Excursion, Measured, Series
 
@@ -32,19 +32,33 @@ Histories = Mapping[str, Sequence[Happening]]
 # --- where tubes were, and what governed ----------------------------------------------------------
 
 
+COLD = {"freezer": "frozen", "tank": "frozen", "fridge": "cold"}  # what it is when no set point says so
 FEW = 400  # units; to look for what so many stood in takes longer than to read the whole tree
 
 
 def tree(units: Iterable[str] | None = None) -> Tree:
     """The storage tree with its set points and governing loggers, or the part of it in which these units
-    ever stood. At most 6 queries, and 4 more for each step outwards."""
+    ever stood. At most 7 queries, and 4 more for each step outwards."""
     stays = ledger.unit_stays() if units is None else _outwards(units)
     placed: dict[str, list[Placed]] = {}
     rows = LoggerPlacement.objects.filter(governing=True).order_by("from_ms")
     for unit, start, end, logger in rows.values_list("unit__code", "from_ms", "to_ms", "logger_id"):
         placed.setdefault(unit, []).append(Placed(start, NEVER if end is None else end, logger))
     known = Unit.objects.all() if len(stays) > FEW else Unit.objects.filter(code__in=stays)
-    return Tree(stays, dict(known.values_list("code", "nominal_centi")), placed)
+    said = list(known.values_list("code", "nominal_centi", "kind"))
+    nominals = {code: nominal for code, nominal, _ in said}
+    return Tree(
+        stays, nominals, placed, _kept(), {code: COLD[kind] for code, _, kind in said if kind in COLD}
+    )
+
+
+def _kept() -> dict[str, list[Kept]]:
+    """Dated set points, by unit."""
+    found: dict[str, list[Kept]] = {}
+    rows = NominalTemperature.objects.filter(withdrawn=None).order_by("from_ms")
+    for unit, start, end, nominal in rows.values_list("unit__code", "from_ms", "to_ms", "nominal_centi"):
+        found.setdefault(unit, []).append(Kept(start, NEVER if end is None else end, nominal))
+    return found
 
 
 def _outwards(units: Iterable[str]) -> dict[str, list[UnitStay]]:
@@ -112,11 +126,11 @@ def phases_of(
 
     From the moment the tube had content (drawn, or made from its parent) to when it was discarded, or
     now. Time in no unit (in hand, in a bag) is `ambient` and no data. A stretch under a thermal event of
-    its unit is a phase of its own. `histories`: the ledger's, if the caller has them already. At most 12
-    queries however many tubes, 8 with histories.
+    its unit is a phase of its own. `histories`: the ledger's, if the caller has them already. At most 20
+    queries however many tubes, 16 with histories.
     """
     told = ledger.histories(codes) if histories is None else histories
-    limits, places = sorted(set(limits_centi)), tree(_stood(told))
+    spec, places = Spec(tuple(sorted(set(limits_centi))), thaw=(FREEZE, THAW)), tree(_stood(told))
     events = warmed.load(places.stays)
     pieces = {code: _marked(code, said, places, now_ms, events) for code, said in told.items()}
     asked: dict[int, _Asked] = {}
@@ -124,8 +138,8 @@ def phases_of(
         code: [asked.setdefault(p.logger, _Asked()).ask(p) if p.logger is not None else None for p, _ in one]
         for code, one in pieces.items()
     }
-    _measure(asked, limits)
-    return {code: list(_phases(one, where[code], asked, limits, events)) for code, one in pieces.items()}
+    _measure(asked, spec)
+    return {code: list(_phases(one, where[code], asked, spec, events)) for code, one in pieces.items()}
 
 
 def _marked(
@@ -134,30 +148,40 @@ def _marked(
     return events.mark(pieces_of(code, said, places, now_ms), fold.stays(code, said) if events else [])
 
 
-def _measure(asked: Mapping[int, _Asked], limits: Sequence[int]) -> None:
+def _measure(asked: Mapping[int, _Asked], spec: Spec) -> None:
     spans = {logger: (min(one.starts), max(one.ends)) for logger, one in asked.items()}
     for logger, loaded in blocks.each(spans):
-        asked[logger].said = loaded.series().measure(asked[logger].starts, asked[logger].ends, limits)
+        asked[logger].said = loaded.series().measure(asked[logger].starts, asked[logger].ends, spec)
 
 
 def _phases(
     pieces: Sequence[tuple[Piece, warmed.Marks]],
     where: Sequence[int | None],
     asked: Mapping[int, _Asked],
-    limits: Sequence[int],
+    spec: Spec,
     events: warmed.Warmed,
 ) -> Iterable[PhaseSummary]:
+    """The sample's frozen or thawed state goes from phase to phase."""
     rows = [(piece, marks, k) for (piece, marks), k in zip(pieces, where, strict=True)]
-    for (name, held), group in groupby(rows, key=lambda row: (class_of(row[0].nominal), row[1])):
-        stretches: list[Stretch] = []
-        found: list[tuple[Measured, int] | None] = []
-        for piece, _, k in group:
-            said = asked[piece.logger].said if piece.logger is not None else None
-            # A logger that stood there and said nothing leaves no data: its unit's set point is not assumed.
-            nominal = piece.nominal if piece.logger is None else None
-            stretches.append(Stretch(piece.start, piece.end, None, nominal))
-            found.append((said, k) if said is not None and k is not None else None)
-        yield events.worse(join(name, stretches, limits, found), held, limits)
+    for (name, held), group in groupby(rows, key=lambda row: (class_of(row[0].nominal, row[0].kind), row[1])):
+        stretches, found = _stretches(group, asked)
+        phase = join(name, stretches, spec, found)
+        yield events.worse(phase, held, spec.limits)
+        spec = replace(spec, starts_frozen=bool(phase.frozen_after))
+
+
+def _stretches(
+    rows: Iterable[tuple[Piece, warmed.Marks, int | None]], asked: Mapping[int, _Asked]
+) -> tuple[list[Stretch], list[tuple[Measured, int] | None]]:
+    stretches: list[Stretch] = []
+    found: list[tuple[Measured, int] | None] = []
+    for piece, _, k in rows:
+        said = asked[piece.logger].said if piece.logger is not None else None
+        # A logger that stood there and said nothing leaves no data: its unit's set point is not assumed.
+        nominal = piece.nominal if piece.logger is None else None
+        stretches.append(Stretch(piece.start, piece.end, None, nominal))
+        found.append((said, k) if said is not None and k is not None else None)
+    return stretches, found
 
 
 # --- loggers --------------------------------------------------------------------------------------
@@ -171,7 +195,7 @@ def loggers() -> list[Logger]:
     found = list(Logger.objects.select_related("agency"))
     figures = {
         row["logger"]: row
-        for row in ReadingDay.objects.order_by().values("logger").annotate(
+        for row in ReadingBlock.objects.filter(current=True).order_by().values("logger").annotate(
             first_day=Min("day"), last_day=Max("day"), low=Min("low_centi"), high=Max("high_centi"),
             blocks=Count("pk"),
         )
@@ -194,7 +218,8 @@ def day_of(day: int) -> date:
 
 def span_of(logger: Logger) -> tuple[int, int] | None:
     """From the first reading to just after the last, UTC ms; None without readings. 1 query."""
-    found = LoggerImport.objects.filter(logger=logger).aggregate(first=Min("first_ms"), last=Max("last_ms"))
+    held = ReadingBlock.objects.filter(logger=logger, current=True)
+    found = held.aggregate(first=Min("first_ms"), last=Max("last_ms"))
     return None if found["first"] is None else (found["first"], found["last"] + 1)
 
 
@@ -214,7 +239,7 @@ def _excursions(series: Series, limit: int, start: int, end: int, below: bool = 
 def unit_excursions(unit: Unit, start_ms: int, end_ms: int) -> list[Excursion]:
     """Every stretch above the unit's alarm, or below it, by whichever logger governed, oldest first.
 
-    A run is cut where the governing logger changes. Empty without an alarm. At most 7 queries.
+    A run is cut where the governing logger changes. Empty without an alarm. At most 14 queries.
     """
     pieces = [p for p in tree().over(unit.code, start_ms, end_ms) if p.logger is not None]
     found: list[Excursion] = []
@@ -238,8 +263,8 @@ def _beyond(series: Series, start: int, end: int, unit: Unit) -> list[Excursion]
 # --- pictures -------------------------------------------------------------------------------------
 
 
-def logger_trace(logger: Logger, start_ms: int, end_ms: int, tz: str) -> Trace:
-    """What the logger saw, with where it stood and that place's alarms. 2 queries."""
+def logger_trace(logger: Logger, start_ms: int, end_ms: int, tz: str, raw: bool = False) -> Trace:
+    """What the logger saw, with where it stood and that place's alarms. 8 queries. raw: as it was read."""
     placements = LoggerPlacement.objects.filter(
         Q(to_ms=None) | Q(to_ms__gt=start_ms), logger=logger, from_ms__lt=end_ms
     ).select_related("unit")
@@ -250,14 +275,14 @@ def logger_trace(logger: Logger, start_ms: int, end_ms: int, tz: str) -> Trace:
         )
         for p in placements
     ]  # fmt: skip
-    loaded = blocks.load(logger.pk, start_ms, end_ms)
+    loaded = blocks.load(logger.pk, start_ms, end_ms, raw)
     return draw([(loaded.series(), start_ms, end_ms)], bands, start_ms, end_ms, tz, broken=loaded.broken)
 
 
 def tube_trace(code: str, now_ms: int, tz: str = "UTC") -> Trace:
     """What the governing loggers saw while the tube was in their units, with its stays coloured.
 
-    At most 12 queries. `trace.empty` when the tube never had content.
+    At most 20 queries. `trace.empty` when the tube never had content.
     """
     said = ledger.histories([code]).get(code, [])
     places = tree(_stood({code: said}))

@@ -70,7 +70,7 @@ def _cut(piece: Piece, spans: Sequence[tuple[int, int, int]]) -> list[tuple[Piec
     cuts = sorted(edge for edge in edges if piece.start <= edge <= piece.end)
     return [
         (
-            Piece(a, b, piece.logger, piece.nominal),
+            Piece(a, b, piece.logger, piece.nominal, piece.kind),
             frozenset(event for event, start, end in inside if start <= a and b <= end),
         )
         for a, b in pairwise(cuts)
@@ -79,17 +79,33 @@ def _cut(piece: Piece, spans: Sequence[tuple[int, int, int]]) -> list[tuple[Piec
 
 def worse(phase: PhaseSummary, most: int | None, limits: Iterable[int]) -> PhaseSummary:
     """A phase that lies wholly in an event. most: the warmest measured, or None for not known."""
-    sure = {limit: max(ms - phase.assumed_ms, 0) for limit, ms in phase.above.items()}
-    below = {limit: max(ms - phase.assumed_ms, 0) for limit, ms in phase.below.items()}
-    length = phase.end_ms - phase.start_ms
+    sure, length = _unassumed(phase), phase.end_ms - phase.start_ms
     if most is None:
-        return replace(
-            phase, measured_ms=0, assumed_ms=0, no_data_ms=length, mean_kinetic_centi=None,
-            above=sure, below=below,
-        )  # fmt: skip
-    over = {limit: length for limit in limits if most > limit}
+        return replace(sure, measured_ms=0, no_data_ms=length)
+    wanted = list(limits)
+    over = {limit: length for limit in wanted if most > limit}
+    touched = {limit: length for limit in phase.at_or_above if most >= limit}
+    once = {limit: max(1, phase.excursions_above.get(limit, 0)) for limit in over}
     return replace(
-        phase, assumed_ms=0, no_data_ms=phase.no_data_ms + phase.assumed_ms, mean_kinetic_centi=None,
+        sure, no_data_ms=phase.no_data_ms + phase.assumed_ms,
         max_centi=most if phase.max_centi is None else max(most, phase.max_centi),
-        above=sure | over, longest_above=phase.longest_above | over, below=below,
+        above=sure.above | over, longest_above=phase.longest_above | over,
+        at_or_above=sure.at_or_above | touched, longest_at_or_above=phase.longest_at_or_above | touched,
+        excursions_above=phase.excursions_above | once,
+    )  # fmt: skip
+
+
+def _unassumed(phase: PhaseSummary) -> PhaseSummary:
+    """What a set point alone said is not believed, and what cannot be known under an event is not said: how
+    often it thawed, what was used of a budget, a mean. Every longest stretch may have been longer."""
+
+    def seen(times: dict[int, int]) -> dict[int, int]:
+        return {limit: max(ms - phase.assumed_ms, 0) for limit, ms in times.items()}
+
+    return replace(
+        phase, assumed_ms=0, mean_kinetic_centi=None, above=seen(phase.above), below=seen(phase.below),
+        at_or_above=seen(phase.at_or_above), at_or_below=seen(phase.at_or_below),
+        longest_above_open=dict.fromkeys(phase.longest_above, True),
+        longest_below_open=dict.fromkeys(phase.longest_below, True),
+        thaws_unsure=phase.thaws is not None, stability_used=None, forbidden=phase.forbidden or None,
     )  # fmt: skip
