@@ -144,6 +144,16 @@ SECURE_HSTS_INCLUDE_SUBDOMAINS = SECURE_HSTS_PRELOAD = HTTPS
 if HTTPS:
     SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https")
 
+MAIL = env.mail("EMAIL_URL")
+MAIL_READY = MAIL is not None
+EMAIL_BACKEND = f"django.core.mail.backends.{'smtp' if MAIL else 'dummy'}.EmailBackend"
+if MAIL:
+    EMAIL_HOST, EMAIL_PORT, EMAIL_HOST_USER, EMAIL_HOST_PASSWORD, EMAIL_USE_TLS, EMAIL_USE_SSL = MAIL
+EMAIL_TIMEOUT = 10
+DEFAULT_FROM_EMAIL = env.text("MAIL_FROM", "alarms@localhost")
+SITE_URL = env.address("SITE_URL")  # where mails send people; empty: they name the page in words
+LOGGER_FILE_MAX_ROWS = env.integer("LOGGER_FILE_MAX_ROWS", 2_000_000, least=1)
+
 DATA_UPLOAD_MAX_MEMORY_SIZE = env.integer("UPLOAD_MAX_BYTES", 20_000_000, least=1)
 FILE_UPLOAD_MAX_MEMORY_SIZE = DATA_UPLOAD_MAX_MEMORY_SIZE
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 5_000  # a workup page has a few fields for each of 150 tubes

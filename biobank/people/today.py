@@ -11,7 +11,7 @@ from datetime import datetime
 
 from biobank.models import Person, Role
 from biobank.people.lines import Section
-from biobank.people.panels import field, lab, store, watch
+from biobank.people.panels import alarms, field, lab, store, watch
 
 Panels = Callable[[Person, datetime], list[Section]]
 
@@ -27,7 +27,7 @@ def for_field(who: Person, now: datetime) -> list[Section]:
 
 def for_lab(who: Person, now: datetime) -> list[Section]:
     answers = [lab.to_receive(who, now), lab.to_be_answered(who, now)]
-    return [answers[0], *lab.bench_work(who, now), answers[1]]
+    return [*alarms.when_open(who, now), answers[0], *lab.bench_work(who, now), answers[1]]
 
 
 def for_curator(who: Person, now: datetime) -> list[Section]:
@@ -35,7 +35,7 @@ def for_curator(who: Person, now: datetime) -> list[Section]:
         store.beyond_alarm, store.disputes, lab.to_receive, store.silent_loggers, store.broken,
         lab.to_be_answered, store.imports,
     ]  # fmt: skip
-    return [panel(who, now) for panel in panels]
+    return [*alarms.when_open(who, now), *(panel(who, now) for panel in panels)]
 
 
 def for_collaborator(who: Person, now: datetime) -> list[Section]:
