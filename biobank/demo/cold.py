@@ -46,11 +46,13 @@ def excursion(base: Curve, start: datetime, hours: float, peak: float) -> Curve:
 
 
 def chill(world: World, now: datetime) -> None:
-    """Five loggers: cooler, field freezer, shipper, two freezers. Freezer 1 stood open six days ago."""
+    """Five loggers: cooler, field freezer, shipper, two freezers. Freezer 1 stood open six days ago; the
+    field freezer, empty by now, was warm for an hour last night."""
+    ajar = excursion(swing(-78.6, 1.1, 4), now - timedelta(hours=11), 1.5, -52.0)
     warm = excursion(swing(-79.5, 0.8, 3), world.at(6, "21:40"), 7.5, -38.0)
     fleet: list[tuple[str, str, str, int, Curve]] = [
         ("LG-01", "SSS-C1", "fieldtech", 10, swing(4.2, 0.9, 5)),
-        ("LG-02", "TFL-F1", "labtech", 15, swing(-78.6, 1.1, 4)),
+        ("LG-02", "TFL-F1", "labtech", 15, ajar),
         ("LG-03", "SHP-1", "labtech", 10, swing(-76.5, 0.4, 9)),
         ("LG-04", "NLB-F1", "curator", 15, warm),
         ("LG-05", "NLB-F2", "curator", 15, swing(-80.2, 0.7, 3.5)),

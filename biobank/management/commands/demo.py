@@ -13,7 +13,7 @@ from django.db import connections
 from django.utils import timezone
 from tqdm import tqdm
 
-from biobank.demo import cold, days, report, world
+from biobank.demo import cold, days, instruments, report, world
 from biobank.models import Person, Programme
 from custody import checkpoints
 from custody import queries as ledger
@@ -44,7 +44,12 @@ class Command(BaseCommand):
 
     def play(self) -> None:
         made = world.make_world()
-        todo = [*days.steps(made), ("temperatures", lambda: cold.chill(made, timezone.now()))]
+        now = timezone.now()
+        todo = [
+            *days.steps(made),
+            ("temperatures", lambda: cold.chill(made, now)),
+            ("loggers", lambda: instruments.vouch(made, now)),
+        ]
         for name, do in (bar := tqdm(todo, unit="step", desc="Playing the demo")):
             bar.set_postfix_str(name)
             do()
