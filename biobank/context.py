@@ -31,7 +31,7 @@ PLACES = [
     ("Storage", "store", "see"),
     ("Handoffs", "handoffs", "see"),
     ("Findings", "findings", "see"),
-    ("Loggers", "loggers", "loggers"),
+    ("Temperature", "temperatures", "see"),
     ("Rules", "rules", "see"),
     ("Imports", "imports", "import"),
     ("People and places", "register", "register"),
@@ -39,6 +39,7 @@ PLACES = [
 
 # rooms that are reached from a place: the beginning of their addresses, and the URL name of the place
 UNDER = {"/board/": "bench", "/counts/": "store", "/evacuation/": "store", "/disposal/": "store"}
+UNDER |= dict.fromkeys(("/alarms/", "/loggers/", "/readings/"), "temperatures")
 
 zone: ContextVar[str] = ContextVar("zone", default=settings.TIME_ZONE)
 

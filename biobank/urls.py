@@ -24,6 +24,7 @@ ROOMS = [
     "counts",
     "evacuation",
     "temperature",
+    "alarms",
     "checks",
     "handoffs",
     "tubes",
