@@ -47,7 +47,7 @@ class Seen:
     """What is known of one unit in a round.
 
     said      readings of whatever governed it, since it must be looked at; logger: which governs it now
-    newest_ms its newest reading, ever; else since_ms, when its watching began, counts
+    newest_ms its newest reading before that, if it has any; else since_ms, when its watching began, counts
     shut_ms   when somebody last closed an alarm of silence by hand
     known     its alarms that touch that time or are open
     """
@@ -218,8 +218,9 @@ def _newest() -> dict[int, int]:
 
 
 def _latest(pieces: Sequence[Piece], newest: Mapping[int, int], now_ms: int) -> int | None:
-    """The newest reading by whatever governs; readings that stood before the look-back count here alone."""
-    found = [min(newest[piece.logger], piece.end - 1, now_ms) for piece in pieces if piece.logger in newest]
+    """The newest reading by whatever governs when none that counts was seen: only those from before the
+    look-back count here. (Later ones are sensor errors, left out, or from the future.)"""
+    found = [min(newest[piece.logger], piece.start, now_ms) for piece in pieces if piece.logger in newest]
     return max(found, default=None)
 
 

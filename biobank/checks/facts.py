@@ -115,11 +115,20 @@ def _facts(
         short=bool(drawn and drawn.line.get("short")),
         thaws=len(thaws), thaw_events=thaws,
         seen_thaws=sum(phase.thaws or 0 for phase in warmth),
-        unseen_ms=sum(phase.no_data_ms for phase in warmth if phase.name == "frozen"),
+        unseen_ms=_unseen(warmth),
         grades={name: one.line[name] for name, one in grades.items()},
         grade_events={name: one.id for name, one in grades.items()},
         phases=warmth, disputes=state.disputes,
     )  # fmt: skip
+
+
+def _unseen(warmth: Sequence[PhaseSummary]) -> int:
+    """How long nobody measured since it first stood in a freezer. In freezers a set point is no measurement;
+    elsewhere an assumed warm place counts as a thaw already (`thaws`)."""
+    first = next((k for k, phase in enumerate(warmth) if phase.name == "frozen"), len(warmth))
+    return sum(
+        phase.no_data_ms + (phase.assumed_ms if phase.name == "frozen" else 0) for phase in warmth[first:]
+    )
 
 
 def _end(said: Sequence[Happening], now_ms: int) -> int:

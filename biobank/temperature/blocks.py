@@ -269,7 +269,16 @@ def _unpack(rows: Iterable[Row], live: Readings) -> tuple[Readings, list[int]]:
     held = Readings(
         *(np.concatenate([getattr(p, name) for p in [NONE, *parts]]) for name in ("times", "centi", "gaps"))
     )
-    return (merge(held, live).held if len(live) else held), broken
+    return (_with(held, live) if len(live) else held), broken
+
+
+def _with(held: Readings, live: Readings) -> Readings:
+    """Sealed readings and those that wait. Where they differ nothing is known: sealing makes it a conflict,
+    and until then no order of coming may decide."""
+    both = merge(held, live)
+    if len(both.conflicts):
+        both.held.centi[np.searchsorted(both.held.times, live.times[both.conflicts])] = ERROR
+    return both.held
 
 
 def usable(held: Readings, broken: list[int]) -> Loaded:

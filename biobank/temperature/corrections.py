@@ -172,12 +172,16 @@ class Correction:
         if not self.checks:
             return held, [Note(UNCHECKED, int(held.times[0]), int(held.times[-1]) + 1, len(held))]
         times, gaps = self._true(held.times), held.gaps
-        # A silence is counted in recording intervals, which are the logger's own: a drift makes none.
+        # A silence is counted in recording intervals, which are the logger's own: a drift makes none. A clock
+        # that fell back by more than a tenth stood still: then true time counts.
         step, linked = (
             np.diff(times, append=times[-1]),
             np.diff(held.times, append=held.times[-1]) <= gaps,
         )
-        gaps = np.where(linked, np.maximum(gaps, step), np.minimum(gaps, step - 1))
+        drift = step * 10 <= np.diff(held.times, append=held.times[-1]) * 11
+        gaps = np.where(
+            linked & drift, np.maximum(gaps, step), np.where(linked, gaps, np.minimum(gaps, step - 1))
+        )
         spans = _spans(self._unchecked(held.times), times)
         return Readings(times, held.centi, gaps), [Note(UNCHECKED, *span) for span in spans]
 

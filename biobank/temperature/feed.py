@@ -14,10 +14,11 @@ from dataclasses import dataclass
 from datetime import datetime, timedelta
 
 from django.db import transaction
+from django.db.models import Q
 from django.utils import timezone
 
 from biobank.acting import Actor, ms, saving
-from biobank.models import LiveReading, Logger, LoggerToken
+from biobank.models import AlarmSetting, AlarmWatch, LiveReading, Logger, LoggerToken
 from biobank.models.loggers import DAY_MS
 from biobank.temperature import blocks, sealing, stale
 from custody.core.refusal import Refused
@@ -26,6 +27,7 @@ from custody.core.thermal import GAP_FACTOR
 SEAL_AFTER = timedelta(
     hours=6
 )  # late readings of a day usually come within hours. Common practice, no source
+LOOKED_AFTER = timedelta(minutes=10)  # a reading may have been on its way when a round of alarms ran
 USED_EVERY = timedelta(minutes=5)  # how exactly the last use of a password is noted
 
 Sent = Sequence[tuple[int, int]]  # UTC ms, hundredths of °C or blocks.ERROR
@@ -109,11 +111,12 @@ def take(logger: Logger, sent: Sent, now: datetime) -> Taken:
 def seal(logger: Logger, now: datetime) -> int:
     """Days of this logger that have been over for some hours become blocks; how many readings these held.
 
-    Refused `reading_seal_broken`: then its single readings stay.
+    What came since the last round of alarms waits for the next. Refused `reading_seal_broken`: then its
+    single readings stay.
     """
     Logger.objects.select_for_update().get(pk=logger.pk)
     today = ms(now - SEAL_AFTER) // DAY_MS * DAY_MS
-    over = LiveReading.objects.filter(logger=logger, at_ms__lt=today)
+    over = LiveReading.objects.filter(_looked_at(), logger=logger, at_ms__lt=today)
     said = list(over.order_by("at_ms").values_list("at_ms", "centi"))
     if not said:
         return 0
@@ -125,6 +128,15 @@ def seal(logger: Logger, now: datetime) -> int:
     over.delete()
     stale.touched([logger.pk], said[0][0], said[-1][0], "readings were added")
     return len(said)
+
+
+def _looked_at() -> Q:
+    """Which readings may be sealed: those at which the alarms have looked, where anything is watched. A
+    round finds what came late among the single readings alone. 2 queries."""
+    ran = AlarmWatch.objects.values_list("ran", flat=True).first()
+    if ran is None or not AlarmSetting.objects.filter(active=True).exists():
+        return Q()
+    return Q(got__lt=ran - LOOKED_AFTER)
 
 
 def seal_all(now: datetime) -> dict[str, int | str]:

@@ -46,9 +46,17 @@ def _take(request: HttpRequest) -> feed.Taken:
     now = timezone.now()
     kind, _, secret = request.headers.get("Authorization", "").partition(" ")
     logger = feed.logger_of(secret.strip() if kind.lower() == "bearer" else "", now)
-    if int(request.headers.get("Content-Length") or 0) > MOST_BYTES or len(request.body) > MOST_BYTES:
+    if _length(request) > MOST_BYTES or len(request.body) > MOST_BYTES:
         raise Refused("push_too_large", f"Send at most {MOST_BYTES // 1000} kB at once.")
     return feed.take(logger, sent.read(request.body, now), now)
+
+
+def _length(request: HttpRequest) -> int:
+    """What its head says of its length, so that a body that is too large is not even read."""
+    said = request.headers.get("Content-Length") or "0"
+    if not (said.isascii() and said.isdigit() and len(said) < 16):
+        raise Refused("push_malformed", "The length that the request says is no number.")
+    return int(said)
 
 
 # --- passwords ------------------------------------------------------------------------------------

@@ -54,8 +54,8 @@ class FileForm(forms.Form):
         help_text="The readings as text (CSV) or .xlsx, also packed as .zip or .gz with one table.",
     )
     saved = forms.ModelChoiceField(
-        LoggerMapping.objects.all(), label="Read it as", required=False, to_field_name="name",
-        empty_label="not said: find out from the file", help_text="A profile saved before.",
+        LoggerMapping.objects.all(), label="Profile", required=False, to_field_name="name",
+        empty_label="not said: find out from the file", help_text="How it is read, if that was saved before.",
     )  # fmt: skip
 
     def clean_file(self) -> Any:
@@ -216,4 +216,4 @@ class ProfileForm(ReadForm):
 class NameForm(forms.Form):
     """Keep how this file is read, for others like it."""
 
-    name = forms.CharField(label="Save how it is read as", max_length=80)
+    name = forms.CharField(label="Save the profile as", max_length=80)

@@ -18,7 +18,7 @@ from django.db import transaction
 
 from biobank.acting import Actor, saving
 from biobank.models import Logger, LoggerDraft, LoggerImport, LoggerMapping
-from biobank.temperature import blocks, parse, sealing, stale
+from biobank.temperature import blocks, parse, plausible, sealing, stale
 from biobank.temperature.parse import Mapping, Parsed, Problem
 from custody.core.refusal import Refused
 from custody.core.thermal import GAP_FACTOR
@@ -148,7 +148,7 @@ def look(logger: Logger, content: bytes, mapping: Mapping, progress: Progress | 
     progress(done, total)  lines, now and then. Refused `reading_seal_broken`, and what `parse` refuses.
     """
     parsed = _parsed(content, mapping, logger, progress)
-    gap = GAP_FACTOR * (parsed.interval_ms or logger.interval_ms)
+    gap = GAP_FACTOR * plausible.interval_of(parsed, logger.interval_ms)
     days = sealing.days(logger, blocks.of(parsed.times, parsed.centi, gap))
     differs = [one for day in days for one in day.conflicts(parsed.lines)]
     new = sum(day.merged.new for day in days)

@@ -29,8 +29,8 @@ class ClaimForm(forms.Form):
         Logger.objects.filter(retired=False), label="Logger", to_field_name="code"
     )
     saved = forms.ModelChoiceField(
-        LoggerMapping.objects.all(), label="Read it as", to_field_name="name", required=False,
-        empty_label="as it was read before", help_text="A profile saved before.",
+        LoggerMapping.objects.all(), label="Profile", to_field_name="name", required=False,
+        empty_label="as it was read before", help_text="How it is read, if that was saved before.",
     )  # fmt: skip
 
 

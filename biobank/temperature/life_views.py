@@ -66,10 +66,12 @@ def tube_life_again(request: HttpRequest, code: str) -> HttpResponse:
 @require_safe
 @right("see")
 def tube_life_csv(request: HttpRequest, code: str) -> HttpResponse:
-    """The phases as a table for a spreadsheet: UTC, seconds, °C; an empty cell is not known."""
+    """The phases as a table for a spreadsheet: UTC, seconds, °C; an empty cell is not known. What was kept
+    and no longer holds is worked out again for it."""
     found = tube_or_404(request.person, code)  # type: ignore[attr-defined]
     row = recompute.kept([found.code]).get(found.code)
-    life = life_kept.read(row) if row else life_of(found.code, ms(timezone.now()))
+    holds = row is not None and not recompute.fresh([found.code])[found.code]
+    life = life_kept.read(row) if row and holds else life_of(found.code, ms(timezone.now()))
     if life is None:
         raise Http404("This tube was never filled.")
     answer = HttpResponse(table(life), content_type="text/csv; charset=utf-8")

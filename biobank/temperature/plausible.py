@@ -21,6 +21,7 @@ JUMP = 4_000  # hundredths of a degree in one step
 STUCK_MS, STUCK_ROWS = 2 * 86_400_000, 48
 SLACK_MS = 5 * 60_000  # a clock may be a little ahead
 LONGEST = 5  # gaps that are listed
+FEW = 8  # of fewer readings the median step is not taken for an interval. Common practice, no source
 SENTINELS = (8_500, -12_700, -20_000, 32_767, -9_999, 9_999, 20_480, -20_480, 25_500, -27_315)
 OF_LATE = 1_262_304_000_000  # 1 Jan 2010: a clock that lost its time often starts earlier
 
@@ -105,7 +106,7 @@ def report(
     if not good.any():
         first, last, every = parsed.times[0], parsed.times[-1], parsed.interval_ms
         return Report(first, last, None, None, every, 0, [], _of_reading(parsed, serial))
-    gaps = _gaps(times, GAP_FACTOR * (parsed.interval_ms or interval_ms))
+    gaps = _gaps(times, GAP_FACTOR * interval_of(parsed, interval_ms))
     longest = sorted(gaps, key=lambda gap: -gap.length_ms)[:LONGEST]
     found = Report(
         parsed.times[0], parsed.times[-1], int(centi[good].min()), int(centi[good].max()),
@@ -117,6 +118,14 @@ def report(
     if placed is not None:
         found.remarks += _of_places(times, placed)
     return found
+
+
+def interval_of(parsed: Parsed, set_ms: int) -> int:
+    """The recording interval of a download, ms: the median step. Of a few readings that is no interval but
+    may be a silence: then the logger's own setting (set_ms) counts if it is shorter."""
+    if len(parsed.times) < FEW:
+        return min(parsed.interval_ms or set_ms, set_ms)
+    return parsed.interval_ms
 
 
 def _gaps(times: Any, limit: int) -> list[Gap]:

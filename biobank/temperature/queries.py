@@ -166,8 +166,16 @@ def _phases(
     for (name, held), group in groupby(rows, key=lambda row: (class_of(row[0].nominal, row[0].kind), row[1])):
         stretches, found = _stretches(group, asked)
         phase = join(name, stretches, spec, found)
-        yield events.worse(phase, held, spec.limits)
+        yield _thawed(events.worse(phase, held, spec.limits), held, spec.starts_frozen, events)
         spec = replace(spec, starts_frozen=bool(phase.frozen_after))
+
+
+def _thawed(phase: PhaseSummary, held: warmed.Marks, frozen: bool, events: warmed.Warmed) -> PhaseSummary:
+    """With one thaw at least, when it came frozen and an event was warm enough for one."""
+    most = max((n for event in held if (n := events.highest[event]) is not None), default=None)
+    if not frozen or most is None or most <= THAW or phase.thaws:
+        return phase
+    return replace(phase, thaws=1, thaws_unsure=True)
 
 
 def _stretches(

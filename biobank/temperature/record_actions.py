@@ -38,7 +38,7 @@ from biobank.temperature.corrections import midnight
 from custody.core.refusal import Refused
 
 SOON_MS = 5 * 60_000  # a true clock may be a little ahead of this computer's
-CLOCK_FAR_MS = DAY_MS  # asked: a date set wrongly, or a slip of the pen
+CLOCK_FAR_MS = 30 * 60_000  # asked: another zone, a date set wrongly, or a slip of the pen
 EXCLUSION_LONG_MS = 31 * DAY_MS  # asked
 CORRECTION_LARGE = 1000  # hundredths of °C; asked
 DOCUMENT_BYTES = 10_000_000
@@ -72,7 +72,7 @@ def check_clock(
 ) -> ClockCheck:
     """At this true moment the logger showed that (both UTC ms).
 
-    Refused: clock_in_future, clock_far (more than a day apart and not `sure`), clock_reverses.
+    Refused: clock_in_future, clock_far (more than half an hour apart and not `sure`), clock_reverses.
     """
     logger = _locked(logger)
     rows = ClockCheck.objects.filter(logger=logger, withdrawn=None)
@@ -84,7 +84,8 @@ def check_clock(
         )
     if abs(shown_ms - true_ms) > CLOCK_FAR_MS and not sure:
         raise Refused(
-            "clock_far", "The two times are more than a day apart. Look again; if it is so, confirm it."
+            "clock_far",
+            "The two times are over half an hour apart: another zone? If it is so, confirm it.",
         )
     _refuse_reversed(rows, true_ms, shown_ms)
     made = ClockCheck(

@@ -86,8 +86,10 @@ class ClockForm(Record):
         except Refused as no:
             self.add_error("zone", ValidationError(no.sentence, no.code))
             return said
+        if "shown" not in said:
+            return said  # it is missing, and that is said already
         try:
-            at = datetime.fromisoformat(said.get("shown") or "")
+            at = datetime.fromisoformat(said["shown"])
         except ValueError:
             self.add_error("shown", ValidationError("This is not a date and time.", "time_malformed"))
             return said

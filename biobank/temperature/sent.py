@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import json
 from datetime import datetime, timedelta
-from decimal import ROUND_HALF_EVEN, Decimal, InvalidOperation
+from decimal import ROUND_HALF_EVEN, Decimal
 
 from biobank.acting import ms
 from biobank.temperature.cells import COLDEST, WARMEST
@@ -26,9 +26,9 @@ def read(body: bytes, now: datetime) -> list[tuple[int, int]]:
     """Moments (UTC ms) and hundredths of °C. Refused `push_malformed`, `push_too_large`, `time_future`,
     `same_time_twice`."""
     try:
-        said = json.loads(body, parse_float=Decimal, parse_constant=_no)["readings"]
+        said = json.loads(body, parse_float=Decimal, parse_constant=_no, object_pairs_hook=_once)["readings"]
         rows = [_one(k, one) for k, one in enumerate(said, 1)]
-    except (ValueError, KeyError, TypeError, RecursionError) as why:
+    except (ValueError, KeyError, TypeError, ArithmeticError, RecursionError) as why:
         raise Refused("push_malformed", 'Send {"readings": [{"at": …, "c": …}, …]} as JSON.') from why
     if not rows or len(rows) > MOST:
         raise Refused("push_too_large", f"Send between 1 and {MOST:,} readings at once.")
@@ -44,6 +44,14 @@ def read(body: bytes, now: datetime) -> list[tuple[int, int]]:
 
 def _no(word: str) -> None:
     raise ValueError(word)
+
+
+def _once(pairs: list[tuple[str, object]]) -> dict[str, object]:
+    """Each name once: of two values for one name neither is known to be right."""
+    found = dict(pairs)
+    if len(found) != len(pairs):
+        raise ValueError("a name stands twice")
+    return found
 
 
 def _one(k: int, one: object) -> tuple[int, int]:
@@ -72,7 +80,7 @@ def _centi(k: int, said: object) -> int:
         raise TypeError(said)
     try:
         centi = int((Decimal(said) * 100).quantize(Decimal(1), ROUND_HALF_EVEN))
-    except InvalidOperation as why:
+    except ArithmeticError as why:  # too many digits, or an exponent beyond all bounds
         raise Refused("value_range", f"Reading {k} is no temperature that a logger can show.") from why
     if not COLDEST <= centi <= WARMEST:
         raise Refused("value_range", f"Reading {k} is no temperature that a logger can show.")

@@ -57,14 +57,25 @@ class Watch:
     def look(self) -> Iterator[Came]:
         """Everything that is new since the last look."""
         for path in sorted(self.folder.rglob("*")):
-            if self._ready(path):
-                came = self._take(path)
-                if came:
-                    yield came
+            came = self._looked_at(path)
+            if came:
+                yield came
+
+    def _looked_at(self, path: Path) -> Came | None:
+        """One file. One that cannot be read now is named, and looked at again the next time."""
+        try:
+            return self._take(path) if self._ready(path) else None
+        except FileNotFoundError:
+            return None  # it was taken away meanwhile
+        except OSError as why:
+            self.seen = {one for one in self.seen if one[0] != path}
+            return Came(path, "", code="file_unreadable", sentence=f"It cannot be read: {why.strerror}.")
 
     def _ready(self, path: Path) -> bool:
         if path.suffix.lower() not in KINDS or path.name.startswith((".", "~")) or not path.is_file():
             return False
+        if not path.resolve().is_relative_to(self.folder.resolve()):
+            return False  # a link that leads out: only what was put here is taken
         about = path.stat()
         mark = (path, about.st_size, about.st_mtime_ns)
         if mark in self.seen or not about.st_size or self.now() - about.st_mtime < QUIET_S:
@@ -83,7 +94,7 @@ class Watch:
 
     def _known(self, path: Path, content: bytes) -> tuple[Logger | None, Mapping | None, str]:
         """Whose file, and how the last one was read."""
-        inside = path.relative_to(self.folder).parts
+        inside = [text_of(part) for part in path.relative_to(self.folder).parts]
         logger = Logger.objects.filter(code=inside[0]).first() if len(inside) > 1 else None
         if logger:
             last = LoggerImport.objects.filter(logger=logger).defer("content").first()
@@ -103,21 +114,27 @@ class Watch:
                 raise NO_PROFILE if logger else NO_LOGGER
             with transaction.atomic():
                 held = filing.hold(
-                    self.actor, logger, mapping, path.name, content, mapping_name=name, via="folder"
+                    self.actor, logger, mapping, text_of(path.name), content, mapping_name=name, via="folder"
                 )
                 done = filing.store(self.actor, held, new_id(), self.progress)
         except Refused as no:
             filing.hold(
-                self.actor, logger, mapping or Mapping(), path.name, content, mapping_name=name, via="folder",
-                wrong=no,
+                self.actor, logger, mapping or Mapping(), text_of(path.name), content, mapping_name=name,
+                via="folder", wrong=no,
             )  # fmt: skip
             return Came(path, code, code=no.code, sentence=no.sentence)
         return Came(path, code, done.new, done.already, done.conflicts)
 
 
+def text_of(name: str) -> str:
+    """A file's name as text, also one whose bytes are none."""
+    return name.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
+
+
 def _there(logger: Logger | None, sha: str) -> bool:
-    """Whether this file of this logger was taken, or is held."""
-    same = {"sha256": sha, "logger": logger}
+    """Whether this file of this logger was taken, or is held; of a file of which nobody knows the logger:
+    whether it was ever (somebody may have said whose it is)."""
+    same = {"sha256": sha} | ({"logger": logger} if logger else {})
     return LoggerDraft.objects.filter(**same).exists() or LoggerImport.objects.filter(**same).exists()
 
 

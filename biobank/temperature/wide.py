@@ -99,6 +99,7 @@ def _known(loggers: Iterable[int | None], first: int, last: int) -> dict[int, di
     ):
         found.setdefault(logger, {})[day] = _Day(*rest)
     live = LiveReading.objects.filter(logger_id__in=list(loggers), at_ms__gte=first * DAY)
+    live = live.exclude(centi=blocks.ERROR)
     for logger, at, centi in live.order_by("logger_id", "at_ms").values_list("logger_id", "at_ms", "centi"):
         here, day = found.setdefault(logger, {}), at // DAY
         old = here.get(day) or _Day(centi, centi, 0, 0)
@@ -141,7 +142,7 @@ def _unpacked(wanted: Mapping[int, set[int]]) -> tuple[dict[int, Series], list[i
         both = blocks.Readings(
             *(np.concatenate([getattr(p, name) for p in [blocks.NONE, *parts]]) for name in FIELDS)
         )
-        both = blocks.merge(both, waiting[logger]).held if logger in waiting else both
+        both = blocks._with(both, waiting[logger]) if logger in waiting else both
         series[logger] = blocks.usable(both, []).series()
     return series, sorted(set(broken))
 

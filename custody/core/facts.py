@@ -68,7 +68,7 @@ class Facts:
     grades            haemolysis, lipaemia, icterus: 0 to 4
     thaws             recorded ones; seen_thaws: how often it went from frozen to thawed by what loggers in
                       its places measured (air is warm before a tube is: at most so often)
-    unseen_ms         how long it was in freezers while nobody measured
+    unseen_ms         how long nobody measured it since it first stood in a freezer, there or elsewhere
     phases            storage so far, oldest first, with that of parents before this tube was made
     disputes          open discrepancies
     """

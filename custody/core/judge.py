@@ -189,7 +189,8 @@ def _thaws(rule: Rule, facts: Facts) -> Said:
 
 def _doubt(facts: Facts, hidden: int) -> str:
     if hidden:
-        return f"; {words.span(facts.unseen_ms)} in a freezer not measured, so it may have thawed unseen"
+        unseen = words.span(facts.unseen_ms)
+        return f"; {unseen} not measured since it was frozen, so it may have thawed unseen"
     return f"; by its loggers it may have thawed {words.once(facts.seen_thaws, 'time')}"
 
 

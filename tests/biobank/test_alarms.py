@@ -19,8 +19,8 @@ from django.test.utils import CaptureQueriesContext
 from biobank.acting import ms
 from biobank.alarms import actions, rounds
 from biobank.alarms.episodes import Said, episodes
-from biobank.models import Alarm, AlarmSetting, AlarmWatch, LiveReading, LoggerPlacement, Unit
-from biobank.temperature import blocks
+from biobank.models import Alarm, AlarmSetting, AlarmWatch, LiveReading, Logger, LoggerPlacement, Unit
+from biobank.temperature import blocks, feed
 from custody.core.refusal import Refused
 from tests.biobank.failing import add
 from tests.biobank.watched import MIN, NOON, at, logger_in, reads, steady, watched
@@ -226,6 +226,31 @@ def test_what_comes_days_later_is_found_afterwards_once(freezer):
     assert alarm.back_ms is not None
     assert rounds.watch(at(5 * day + 20)).opened == []
     assert Alarm.objects.count() == 1
+
+
+def test_what_is_sent_days_later_and_sealed_at_once_is_found_too(freezer):
+    """Such readings never wait as single ones: they stand in no file and in no waiting reading."""
+    logger = Logger.objects.get()
+    reads(logger, steady(-60, 0, -80))
+    rounds.watch(at(0))
+    late = steady(-60 * 72, -60 * 71, -20)
+    feed.take(logger, [(ms(at(t)), round(100 * c)) for t, c in late], at(3))
+    (alarm,) = rounds.watch(at(5)).opened
+    assert (alarm.begun_ms, alarm.afterwards) == (ms(at(-60 * 72)), True)
+    assert rounds.watch(at(10)).opened == []
+    LiveReading.objects.update(got=at(3))
+    assert feed.seal(logger, at(11)) == 0  # the last round may just have missed it
+    rounds.watch(at(14))
+    assert feed.seal(logger, at(15)) == 12 and rounds.watch(at(20)).opened == []
+
+
+def test_a_logger_that_only_ever_says_that_it_cannot_measure_is_silent(freezer):
+    reads(Logger.objects.get(), steady(-60 * 30, 5, -327.68))
+    (alarm,) = rounds.watch(at(1)).opened
+    assert alarm.kind == Alarm.Kind.SILENT and alarm.back_ms is None
+    assert rounds.watch(at(3)).opened == []
+    alarm.refresh_from_db()
+    assert alarm.back_ms is None
 
 
 def test_a_late_reading_before_the_first_moves_the_beginning_and_makes_no_second_alarm(freezer):

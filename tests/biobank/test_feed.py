@@ -13,8 +13,9 @@ from django.core.management import CommandError, call_command
 from django.urls import reverse
 
 from biobank.models import LiveReading, LoggerDraft, LoggerImport, LoggerToken, ReadingBlock, ReadingConflict
-from biobank.temperature import actions, blocks, feed, sent
+from biobank.temperature import actions, blocks, feed, filing, sent
 from biobank.temperature.watching import Watch
+from custody.core.event import new_id
 from custody.core.refusal import Refused
 from tests.biobank.logged import MINUTE, PLAIN, rows_from, table, take_in, unlocked, utc
 
@@ -82,6 +83,12 @@ def test_null_is_a_sensor_error_and_no_line_goes_over_it(client, logger, secret,
         ('{"readings": [{"at": "2026-05-04T09:00Z", "c": 1}, {"at": "2026-05-04T09:00Z", "c": 2}]}',
          "same_time_twice"),
         ("[" * 100_000, "push_malformed"),
+        ('{"readings": [{"at": "2026-05-04T09:00:00Z", "c": 1e999999}]}', "value_range"),
+        ('{"readings": [{"at": "2026-05-04T09:00:00Z", "c": 1e99999999999999999999}]}', "push_malformed"),
+        ('{"readings": [{"at": "0001-01-01T00:00:00+23:59", "c": 1}]}', "push_malformed"),
+        ('{"readings": [{"at": "9999-12-31T23:59:59-23:59", "c": 1}]}', "time_future"),
+        ('{"readings": [{"at": -1' + "0" * 400 + ', "c": 1}]}', "push_malformed"),
+        ('{"readings": [{"at": "2026-05-04T09:00:00Z", "c": 9, "c": -80}]}', "push_malformed"),
     ],
 )  # fmt: skip
 def test_what_is_no_reading_is_refused_whole_with_a_code(client, secret, body, code, time_machine):
@@ -114,6 +121,12 @@ def test_a_retired_logger_and_a_larger_body_are_refused(client, logger, secret):
     assert push(client, secret, " " * 1_000_001).status_code == 413
     many = [{"at": utc("2026-05-03 09:00") + k, "c": 1} for k in range(sent.MOST + 1)]
     assert push(client, secret, many).json()["code"] == "push_too_large"
+
+
+def test_a_length_that_is_no_number_is_refused_and_no_fault_of_ours(client, secret, time_machine):
+    time_machine.move_to(NOON, tick=False)
+    answer = push(client, secret, [{"at": "2026-05-04T09:00:00Z", "c": -80}], CONTENT_LENGTH="many")
+    assert (answer.status_code, answer.json()["code"]) == (422, "push_malformed")
 
 
 # --- sealing --------------------------------------------------------------------------------------
@@ -153,6 +166,22 @@ def test_another_value_sent_is_a_conflict_whenever_it_comes(store, logger):
     assert feed.take(logger, [(utc("2026-05-04 09:05"), -7900)], NOON).conflicts == 1
     said = list(ReadingConflict.objects.values_list("at_ms", "stored_centi", "said_centi"))
     assert said == [(utc("2026-05-03 09:05"), -8000, -7000), (utc("2026-05-04 09:05"), -8000, -7900)]
+
+
+def test_a_file_and_a_reading_that_waits_to_be_sealed_disagree_and_until_settled_there_is_no_data(
+    store, logger
+):
+    """Whichever came first: nobody has to wait for the sealing to be told that nothing is known."""
+    take_in(store, logger, rows_from("2026-05-04 09:00", 10, value=lambda k: -80))
+    feed.take(logger, [(utc("2026-05-04 09:20"), 500)], NOON)
+    start, end = utc("2026-05-04 09:00"), utc("2026-05-04 09:45")
+    loaded = blocks.load(logger.pk, start, end)
+    assert utc("2026-05-04 09:20") not in loaded.times.tolist()
+    assert float(loaded.series().measured(start, end)[0]) == 35 * MINUTE  # 45 less the two lines at 09:20
+    feed.seal(logger, NOON + timedelta(days=2))
+    after = blocks.load(logger.pk, start, end)
+    assert after.times.tolist() == loaded.times.tolist()
+    assert float(after.series().measured(start, end)[0]) == 35 * MINUTE
 
 
 def test_a_broken_day_stops_only_its_own_logger(store, logger):
@@ -232,6 +261,49 @@ def test_a_loose_file_is_known_by_its_serial_number(store, logger, folder):
     put(folder / "other.csv", b"Serial: sn7\n" + table(rows_from("2026-05-02 09:00", 21)))
     came = {one.path.name: (one.logger, one.code) for one in watch(store, folder).look()}
     assert came == {"loose.csv": ("T-01", ""), "other.csv": ("", "logger_not_known")}
+
+
+def test_a_file_that_cannot_be_read_or_is_gone_stops_no_other(store, folder, monkeypatch):
+    put(folder / "T-01" / "a.csv", table(rows_from("2026-05-02 09:00", 20)))
+    put(folder / "T-01" / "b.csv", table(rows_from("2026-05-03 09:00", 20)))
+    plain = type(folder).read_bytes
+
+    def denied(path):
+        if path.name == "a.csv":
+            raise PermissionError(13, "Permission denied")
+        return plain(path)
+
+    monkeypatch.setattr(type(folder), "read_bytes", denied)
+    looks = watch(store, folder)
+    came = {one.path.name: one.code for one in looks.look()}
+    assert came == {"a.csv": "file_unreadable", "b.csv": ""} and not LoggerDraft.objects.exists()
+    monkeypatch.undo()
+    assert [one.path.name for one in looks.look()] == ["a.csv"]  # looked at again, and now it can be read
+
+
+def test_a_link_that_leads_out_of_the_folder_is_not_followed(store, folder, tmp_path_factory):
+    outside = tmp_path_factory.mktemp("outside") / "secret.csv"
+    put(outside, table(rows_from("2026-05-02 09:00", 20)))
+    (folder / "T-01" / "may.csv").symlink_to(outside)
+    (folder / "T-01" / "gone.csv").symlink_to(folder / "no-such.csv")
+    assert list(watch(store, folder).look()) == [] and not LoggerDraft.objects.exists()
+
+
+def test_a_name_that_is_no_text_is_kept_as_well_as_it_can_be(store, folder):
+    path = folder / "T-01" / os.fsdecode(b"m\xe4rz.csv")
+    put(path, table(rows_from("2026-05-02 09:00", 20)))
+    said = StringIO()
+    call_command("logger_watch", str(folder), "--as", "labtech", "--once", stdout=said)
+    assert LoggerImport.objects.first().file_name == "m\ufffdrz.csv" and "20 new" in said.getvalue()
+
+
+def test_a_file_that_was_held_and_then_taken_by_hand_is_not_held_again(store, logger, folder):
+    put(folder / "loose.csv", table(rows_from("2026-05-02 09:00", 20)))
+    (came,) = watch(store, folder).look()
+    assert came.code == "logger_not_known"
+    actor, held = store.actor("labtech"), LoggerDraft.objects.get()
+    actions.store(actor, filing.claim(actor, held, logger, PLAIN, ""), new_id())
+    assert list(watch(store, folder).look()) == [] and not LoggerDraft.objects.exists()
 
 
 def test_the_command_says_what_it_did_and_who_may(store, folder):

@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from biobank.models import LoggerDraft, LoggerImport, ReadingBlock, ReadingConflict
-from biobank.temperature import actions, blocks
+from biobank.temperature import actions, blocks, filing, plausible
 from custody.core.event import new_id
 from custody.core.refusal import Refused
 from tests.biobank.logged import HOUR, MINUTE, PLAIN, rows_from, table, take_in, unlocked, utc
@@ -121,6 +121,18 @@ def test_the_shorter_gap_limit_counts_whichever_file_came_first(store, logger):
 
 
 # --- conflicts ------------------------------------------------------------------------------------
+
+
+def test_a_few_readings_far_apart_are_no_recording_interval(store, logger):
+    """A logger of 5 min whose battery was failing: half a day between two readings was not measured."""
+    take_in(store, logger, [("2026-05-03 06:00", -80), ("2026-05-03 18:00", -80)])
+    span = (utc("2026-05-03 06:00"), utc("2026-05-03 18:00"))
+    assert blocks.load(logger.pk, *span).series().measured(*span).tolist() == [0.0]
+    held = actions.draft(
+        store.actor("curator"), logger, PLAIN, "more.csv",
+        table(rows_from("2026-05-04 06:00", plausible.FEW, minutes=30)),
+    )  # fmt: skip
+    assert filing.look(logger, bytes(held.content), PLAIN).gap_ms == 90 * MINUTE  # enough to be believed
 
 
 def test_another_value_for_a_stored_moment_is_a_conflict_and_the_rest_is_stored(store, logger):

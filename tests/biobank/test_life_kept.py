@@ -234,7 +234,7 @@ def test_a_change_makes_it_stale_and_worked_out_again_it_holds(ready, change, ki
 
 
 def test_what_is_worked_out_otherwise_is_stale(ready, monkeypatch):
-    monkeypatch.setattr(life_inputs, "ALGORITHM", 2)
+    monkeypatch.setattr(life_inputs, "ALGORITHM", life_inputs.ALGORITHM + 1)
     assert recompute.fresh([SERUM]) == {SERUM: life_inputs.WHY["way"]}
 
 

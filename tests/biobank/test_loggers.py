@@ -18,6 +18,7 @@ from biobank.checks.facts import facts_of
 from biobank.core import codes
 from biobank.models import (
     Logger,
+    ThermalEvent,
     Unit,
 )
 from biobank.temperature import actions, queries
@@ -104,6 +105,40 @@ def test_a_warm_freezer_and_a_silent_one_leave_it_open_how_often_a_tube_thawed(s
     known = facts_of([tube], [], at_ms(17))[tube]
     assert (known.thaws, known.seen_thaws, known.unseen_ms) == (0, 1, 0)
     assert facts_of([tube], [], at_ms(20))[tube].unseen_ms == 2 * HOUR  # from 18:00 on nobody measured
+
+
+def test_a_freezer_that_no_logger_watched_leaves_it_open_how_often_a_tube_thawed(store):
+    """A set point is no measurement: nobody measured there."""
+    (tube,) = draw(store)
+    put(store, [tube], "NLB-B001", 11)
+    assert facts_of([tube], [], at_ms(20))[tube].unseen_ms == 9 * HOUR
+
+
+def test_a_frozen_tube_that_is_somewhere_unmeasured_may_have_thawed_there_too(store, logger):
+    """A cooler or a bench is no freezer, and a frozen tube thaws there all the sooner."""
+    actions.place(store.actor("curator"), logger, store.units["NLB-F1"], at_ms(0))
+    take_in(store, logger, rows_from("2026-05-03 08:00", 97, value=lambda k: -80))
+    (tube,) = draw(store)
+    put(store, [tube], "NLB-B001", 11)
+    Unit.objects.create(code="BENCH", kind="bench", name="Bench", agency=store.tfl)
+    line = {"u": "NLB-B001", "role": "subj", "to": "BENCH"}
+    perform(store.actor("curator"), "moved", key=new_id(), at=moment(14), lines=[line])
+    assert facts_of([tube], [], at_ms(13))[tube].unseen_ms == 0  # the way from the draw was before it froze
+    assert facts_of([tube], [], at_ms(17))[tube].unseen_ms == 3 * HOUR
+
+
+def test_a_thermal_event_that_was_warm_enough_to_thaw_counts_as_a_thaw_that_may_have_been(store, logger):
+    """Also where the logger stayed cold: somebody measured more beside it."""
+    actions.place(store.actor("curator"), logger, store.units["NLB-F1"], at_ms(0))
+    take_in(store, logger, rows_from("2026-05-03 08:00", 97, value=lambda k: -80))
+    (tube,) = draw(store)
+    put(store, [tube], "NLB-B001", 11)
+    assert facts_of([tube], [], at_ms(17))[tube].seen_thaws == 0
+    ThermalEvent.objects.create(
+        key=new_id(), unit=store.units["NLB-F1"], from_ms=at_ms(13), to_ms=at_ms(13, 30), max_centi=500,
+        note="A door stood open", by=store.person("curator"), at=moment(14),
+    )  # fmt: skip
+    assert facts_of([tube], [], at_ms(17))[tube].seen_thaws == 1
 
 
 def test_a_box_that_moves_takes_its_tubes_to_another_phase(store):

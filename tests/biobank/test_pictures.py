@@ -16,7 +16,7 @@ from django.test.utils import CaptureQueriesContext
 
 from biobank.acting import perform
 from biobank.evacuation import actions as evacuation
-from biobank.models import ClockCheck, LoggerPlacement, ReadingExclusion, Unit
+from biobank.models import ClockCheck, LiveReading, LoggerPlacement, ReadingExclusion, Unit
 from biobank.store import actions as store_actions
 from biobank.temperature import blocks, drawn, overview, tube_pictures, unit_queries, wide
 from biobank.temperature.reduce import columns_of
@@ -246,6 +246,18 @@ def test_whole_days_and_all_readings_find_the_same_excursions(store, logger, mon
     assert [m.excursion for m in days.marked] == [m.excursion for m in every.marked]
     assert (days.low[0], days.high[0], days.readings) == (every.low[0], every.high[0], every.readings)
     assert days.measured_ms <= every.measured_ms  # the steps over midnight are not counted
+
+
+def test_a_sensor_error_that_waits_to_be_sealed_is_no_low_of_a_year(store, logger):
+    times, centi = years(logger, 1)
+    later = int(times[-1]) + HOUR
+    LiveReading.objects.bulk_create(
+        LiveReading(logger=logger, at_ms=later + k * 5 * MINUTE, centi=value)
+        for k, value in enumerate((-8010, blocks.ERROR, -8020))
+    )
+    trace = seen(F1, T0 + 3 * HOUR, later + DAY).trace
+    assert trace.days is not None
+    assert trace.low[0] == min(-8020, centi[times >= T0 + 3 * HOUR].min())
 
 
 def test_ten_years_are_small_and_every_excursion_can_be_seen(store, logger):

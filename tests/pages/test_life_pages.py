@@ -61,6 +61,19 @@ def test_the_page_says_each_phase_and_how_much_of_it_was_measured(told, sign_in)
         assert said in text, said
 
 
+def test_the_sheet_is_never_older_than_what_is_known(told, sign_in):
+    """A sheet has no place for "no longer up to date": what does not hold is worked out for it, not kept."""
+    recompute.work_out([SERUM], NOW)
+
+    def measured():
+        text = page(sign_in("auditor"), "tube_life_csv", SERUM).content.decode()
+        return float(list(csv.DictReader(io.StringIO(text)))[-1]["measured_s"])
+
+    before = measured()
+    feed(told.loggers["T-F"], 2410, 2510, lambda m: -80)
+    assert measured() > before and ThermalResult.objects.count() == 1
+
+
 def test_it_is_kept_by_a_button_and_then_up_to_date_and_then_not(told, sign_in):
     client = sign_in("labtech")
     assert "Keep it" in words(page(client, "tube_life", SERUM))

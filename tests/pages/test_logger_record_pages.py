@@ -248,7 +248,8 @@ def test_what_was_said_is_withdrawn_with_a_reason_by_who_said_it_or_a_curator(st
 
 
 def test_the_picture_shows_readings_as_they_count_or_as_they_were_read(store, logger, sign_in):
-    records.check_clock(store.actor("labtech"), logger, utc(f"{DAY} 00:00"), utc(f"{DAY} 06:00"), "radio")
+    said = (utc(f"{DAY} 00:00"), utc(f"{DAY} 06:00"), "radio")
+    records.check_clock(store.actor("labtech"), logger, *said, sure=True)
     days = date(2026, 1, 1), date(2026, 1, 1), date(2026, 12, 31)
     records.add_certificate(store.actor("labtech"), logger, Paper("C", "Lab", *days, [(-8000, 500, 10)]))
     client = sign_in("auditor")

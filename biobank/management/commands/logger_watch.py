@@ -15,7 +15,7 @@ from tqdm import tqdm
 
 from biobank.access import may
 from biobank.acting import Actor
-from biobank.temperature.watching import Came, Watch
+from biobank.temperature.watching import Came, Watch, text_of
 
 
 class Command(BaseCommand):
@@ -67,8 +67,8 @@ def progress(bar: Any, done: int, total: int) -> None:
 def words(came: Came) -> str:
     whose = f"{came.logger}: " if came.logger else ""
     if came.code:
-        return f"held   {whose}{came.path.name}: {came.sentence} [{came.code}]"
+        return f"held   {whose}{text_of(came.path.name)}: {came.sentence} [{came.code}]"
     said = f"{came.new:,} new, {came.already:,} stored already"
-    return f"taken  {whose}{came.path.name}: {said}" + (
+    return f"taken  {whose}{text_of(came.path.name)}: {said}" + (
         f", {came.conflicts:,} conflicts" if came.conflicts else ""
     )
