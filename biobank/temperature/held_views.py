@@ -41,7 +41,10 @@ class GiveUpForm(forms.Form):
 class SettleForm(forms.Form):
     """Which of two values counts, for some moments."""
 
-    moments = forms.ModelMultipleChoiceField(ReadingConflict.objects.none())
+    moments = forms.ModelMultipleChoiceField(ReadingConflict.objects.none(), required=False)
+    every = forms.BooleanField(
+        label="All that are open, whatever is marked", required=False, help_text="Also those on other pages."
+    )
     choice = forms.ChoiceField(
         label="What counts", choices=ReadingConflict.Choice.choices, widget=forms.RadioSelect
     )
@@ -140,6 +143,7 @@ def _moments(request: HttpRequest, logger: Logger, form: SettleForm) -> dict[str
     return {
         "logger": logger, "form": form, "page": page.get_page(request.GET.get("page")),
         "may_settle": may(request.person, "curate"),  # type: ignore[attr-defined]
+        "marked": form.data.getlist("moments") if form.is_bound else None,
     }  # fmt: skip
 
 
@@ -149,6 +153,8 @@ def _settle(request: HttpRequest, logger: Logger) -> HttpResponse:
 
     def do(said: dict[str, Any]) -> str:
         wanted = [row.pk for row in said["moments"]]
+        if said["every"]:
+            wanted = list(logger.conflicts.filter(choice="").values_list("pk", flat=True))
         settling.settle(Actor.of(request.user), logger, wanted, said["choice"], said["reason"])
         return reverse("logger_conflicts", args=[logger.code])
 

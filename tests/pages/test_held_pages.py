@@ -112,6 +112,18 @@ def test_a_conflict_is_settled_with_a_reason_by_a_curator_alone(logger, disputed
     assert answer.status_code == 422 and not ReadingConflict.objects.exclude(choice="").exists()
 
 
+def test_all_open_ones_are_settled_at_once_and_a_refusal_keeps_what_was_marked(logger, disputed, sign_in):
+    client, page = sign_in("curator"), reverse("logger_conflicts", args=["T-01"])
+    one, two, three = disputed
+    client.post(page, {"moments": [one.pk], "choice": "said", "reason": "Read on the display"})
+    seen = client.post(page, {"moments": [two.pk], "choice": "stored", "reason": " "}).content.decode()
+    assert f'value="{two.pk}" checked' in seen and f'value="{three.pk}" checked' not in seen
+    nothing = client.post(page, {"choice": "stored", "reason": "The other was a test"})
+    assert nothing.status_code == 422 and "nothing_chosen" in nothing.content.decode()
+    client.post(page, {"every": "on", "choice": "stored", "reason": "The other was a test"})
+    assert [row.choice for row in ReadingConflict.objects.order_by("at_ms")] == ["said", "stored", "stored"]
+
+
 def test_lists_cost_the_same_queries_for_few_as_for_many(store, logger, sign_in):
     client, spent = sign_in("curator"), []
     take_in(store, logger, rows_from("2026-05-03 09:00", 80, value=lambda k: -80))
