@@ -6,15 +6,18 @@ commits gets an empty database, and drops it whole.
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
+import shutil
 import sqlite3
 import subprocess
 import sys
 import uuid
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import closing, contextmanager
 from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import dj_database_url
@@ -36,6 +39,32 @@ def database(folder: Path) -> Iterator[str]:
         server.execute(f"CREATE DATABASE {name}".encode())
         yield SERVER.rpartition("/")[0] + "/" + name
         server.execute(f"DROP DATABASE {name} WITH (FORCE)".encode())
+
+
+def migrated(file: Path) -> None:
+    """Put a database file there to which every migration was applied. They take many seconds, so it is done
+    once for each state of the migrations, and kept with the caches of the tests."""
+    said = hashlib.sha256(b"".join(path.read_bytes() for path in sorted(ROOT.glob("*/migrations/*.py"))))
+    kept = ROOT / ".pytest_cache" / f"migrated-{said.hexdigest()[:16]}.sqlite3"
+    if not kept.exists():
+        with TemporaryDirectory() as made:
+            fresh, whole = Path(made) / "fresh.sqlite3", Path(made) / "whole.sqlite3"
+            _migrate(fresh)
+            with closing(sqlite3.connect(fresh)) as base:
+                base.execute("VACUUM INTO ?", (str(whole),))
+            kept.parent.mkdir(exist_ok=True)
+            part = kept.with_suffix(f".{uuid.uuid4().hex}")
+            shutil.copyfile(whole, part)
+            part.replace(kept)  # whole or not at all, whoever of two is first
+    shutil.copyfile(kept, file)
+
+
+def _migrate(file: Path) -> None:
+    given = os.environ | {"DATABASE_URL": f"sqlite:///{file}", "DATA_DIR": str(file.parent / "data")}
+    given |= {"DJANGO_SETTINGS_MODULE": "tests.settings"}
+    words = [sys.executable, "-m", "django", "migrate", "--run-syncdb", "--verbosity", "0"]
+    done = subprocess.run(words, cwd=ROOT, env=given, capture_output=True, text=True)
+    assert done.returncode == 0, done.stderr[-3000:]
 
 
 def run(address: str, folder: Path, module: str, *words: str, patience_s: int = 180) -> Any:
