@@ -33,7 +33,7 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
             item.add_marker(pytest.mark.skip(reason=NONE))
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def folder(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Where the site of these tests keeps its database file."""
     return tmp_path_factory.mktemp("site")
@@ -45,7 +45,7 @@ def rows(base: str, folder: Path) -> Callable[[str], list[tuple[Any, ...]]]:
     return lambda sql: apart.rows(f"sqlite:///{folder / 'demo.sqlite3'}", sql)
 
 
-@pytest.fixture(scope="session")
+@pytest.fixture(scope="package")
 def base(folder: Path) -> Iterator[str]:
     """The address of a running site with the people of tests/people.py and one drawn tube set."""
     given = {name: value for name, value in os.environ.items() if name not in {"DATABASE_URL", "HTTPS"}}
