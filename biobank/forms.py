@@ -149,16 +149,22 @@ class ActForm(forms.Form):
         return moment(self.cleaned_data["at"], self.tz)
 
 
-def moment(text: str, tz: str) -> datetime | None:
-    """A typed local time as an aware moment; empty is None. Refuses the future and what never was."""
+def coming(text: str, tz: str) -> datetime | None:
+    """A typed local time as an aware moment, which may lie in the future; empty is None. In the hour that
+    comes twice the first one counts. Raises ValidationError."""
     if not text:
         return None
     try:
         naive = datetime.fromisoformat(text)
     except ValueError as why:
         raise ValidationError("This is not a date and time.", "time_malformed") from why
-    aware = naive.replace(tzinfo=ZoneInfo(tz)) if naive.tzinfo is None else naive
-    if aware > timezone.now() + timedelta(minutes=5):
+    return naive.replace(tzinfo=ZoneInfo(tz)) if naive.tzinfo is None else naive
+
+
+def moment(text: str, tz: str) -> datetime | None:
+    """The same of something that has happened: the future is refused."""
+    aware = coming(text, tz)
+    if aware is not None and aware > timezone.now() + timedelta(minutes=5):
         raise ValidationError("This time lies in the future.", "time_in_future")
     return aware
 

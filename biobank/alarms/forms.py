@@ -7,28 +7,14 @@ from __future__ import annotations
 
 from datetime import datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from django import forms
-from django.core.exceptions import ValidationError
 from django.db.models import QuerySet
 
 from biobank.bench.forms import WholeNumber
 from biobank.counts.forms import KeyForm
-from biobank.forms import CelsiusField, LocalTime
+from biobank.forms import CelsiusField, LocalTime, coming
 from biobank.models import AlarmTest, Person
-
-
-def coming(text: str, tz: str) -> datetime | None:
-    """A typed local time, which may lie in the future; empty is None. In the hour that comes twice the first
-    one counts. Raises ValidationError."""
-    if not text:
-        return None
-    try:
-        naive = datetime.fromisoformat(text)
-    except ValueError as why:
-        raise ValidationError("This is not a date and time.", "time_malformed") from why
-    return naive.replace(tzinfo=ZoneInfo(tz)) if naive.tzinfo is None else naive
 
 
 class WhyForm(KeyForm):
