@@ -9,9 +9,12 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from typing import cast
 
 from custody.core import rule_words as words
 from custody.core.facts import NOW, Facts
+from custody.core.judge_act import by_ms as last_moment
+from custody.core.judge_said import awaited, ending
 from custody.core.rule import Rule, applies
 
 
@@ -41,8 +44,9 @@ def due(
 ) -> list[Due]:
     """What the interval rules still wait for, most urgent first: "Spin by 10:42, 12 min left."
 
-    Rules about other tubes, acts that happened, and intervals whose first act has not happened are
-    left out; so is an age that has run out, since nothing can be done about it. `clock` words a moment.
+    Rules about other tubes, acts that happened or need not happen, and intervals whose first act has not
+    happened are left out; so is an age that has run out, since nothing can be done about it. `clock` words a
+    moment. A finding's `by_ms` is the same moment.
     """
     waiting = [_due(rule, facts, now_ms, clock) for rule in rules if _waits(rule, facts)]
     alive = [one for one in waiting if one.act != NOW or one.left_ms >= 0]
@@ -52,13 +56,15 @@ def due(
 def _waits(rule: Rule, facts: Facts) -> bool:
     if rule.kind != "interval" or rule.limit_s is None or applies(rule, facts) == "fail":
         return False
-    return rule.from_act in facts.acts and rule.to_act not in facts.acts
+    if rule.from_act not in facts.acts:
+        return False
+    return rule.to_act == NOW or (awaited(rule) and ending(rule, facts) is None)
 
 
 def _due(rule: Rule, facts: Facts, now_ms: int, clock: Callable[[int], str]) -> Due:
     start = facts.acts[rule.from_act]
     give = start.unc_s * words.SECOND
-    by_ms = start.at_ms + (rule.limit_s or 0) * words.SECOND - give
+    by_ms = cast("int", last_moment(rule, start))
     from_ms = None if rule.at_least_s is None else start.at_ms + rule.at_least_s * words.SECOND + give
     left = by_ms - now_ms
     verb = words.VERB[rule.to_act]

@@ -10,7 +10,12 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Protocol
 
-ACTS = ("drawn", "spun", "aliquoted", "put_away", "frozen")
+from custody.core.kleene import Answer
+
+ACTS = ("net_closed", "drawn", "spun", "aliquoted", "put_away", "frozen", "pulled", "thawed", "shipped",
+        "received")  # fmt: skip
+# Nothing is missing when these have not happened: they need not
+OPTIONAL = frozenset({"pulled", "thawed", "shipped", "received"})
 NOW = "now"  # as the end of an interval: the moment of checking
 
 
@@ -47,12 +52,17 @@ class Moment:
     at_ms      UTC milliseconds
     unc_s      the true time lies within this many seconds of it, either way
     event      id of the ledger event; corrected: its values were corrected later
+    ValueError: less exact than exact.
     """
 
     at_ms: int
     unc_s: int = 0
     event: str = ""
     corrected: bool = False
+
+    def __post_init__(self) -> None:
+        if self.unc_s < 0:
+            raise ValueError("a time cannot be more exact than exact")
 
 
 @dataclass(frozen=True)
@@ -62,15 +72,21 @@ class Facts:
     matrix, additive  codes; an empty additive is not known ("NONE" is known to be none).
                       The additive is the one that the blood was drawn into
     acts              moment of each act of ACTS that happened: the draw, the first spin, the first
-                      aliquoting, the first putting away, the first storage at or below -18 °C
+                      aliquoting, the first putting away, the first storage at or below -18 °C; the
+                      latest pull, thaw, sending and receipt; when the net closed
     volume_ul         what is left; nominal_ul what the tube should take; drawn_ul what went in
     short             marked as a short draw
-    grades            haemolysis, lipaemia, icterus: 0 to 4
+    taxon, species    species group as plans have it, and the animal's species; empty: not known
+    spins             how often it was spun
+    grades            haemolysis, lipaemia, icterus: 0 to 4; indices: as measured, hundredths of mg/dL
     thaws             recorded ones; seen_thaws: how often it went from frozen to thawed by what loggers in
                       its places measured (air is warm before a tube is: at most so often)
     unseen_ms         how long nobody measured it since it first stood in a freezer, there or elsewhere
     phases            storage so far, oldest first, with that of parents before this tube was made
-    disputes          open discrepancies
+    between           phases between two acts, by (from, to): of those spans that the rules ask for and whose
+                      first act happened (to now, when the second has not)
+    disputes          open discrepancies; gaps: sentences about times for which custody is not shown
+    permits           by "take" and "hold": whether a permit covers it, and a sentence that says which
     """
 
     code: str
@@ -93,3 +109,11 @@ class Facts:
     grade_events: Mapping[str, str] = field(default_factory=dict)
     phases: tuple[Phase, ...] = ()
     disputes: int = 0
+    taxon: str = ""
+    species: str = ""
+    spins: int = 0
+    indices: Mapping[str, int] = field(default_factory=dict)
+    between: Mapping[tuple[str, str], tuple[Phase, ...]] = field(default_factory=dict)
+    gaps: tuple[str, ...] = ()
+    gap_events: tuple[str, ...] = ()
+    permits: Mapping[str, tuple[Answer, str]] = field(default_factory=dict)
