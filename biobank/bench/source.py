@@ -14,9 +14,9 @@ from biobank.bench.proposal import Basis, Line, Proposal
 from biobank.bench.queries import empty, last
 from biobank.bench.spinning import as_sprec
 from biobank.bench.vials import material
-from biobank.core import sprec
 from biobank.models import Tube
 from custody import queries as ledger
+from custody.core import sprec_spin as sprec
 from custody.core.refusal import Refused
 from custody.core.state import Happening, TubeState
 

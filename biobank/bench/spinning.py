@@ -10,9 +10,10 @@ from collections.abc import Iterator, Mapping, Sequence
 from typing import Any
 
 from biobank.bench.queries import last
-from biobank.core import codes, sprec
+from biobank.core import codes
 from biobank.models import PlannedTube, Rotor, Tube
 from custody import queries as ledger
+from custody.core import sprec_spin as sprec
 from custody.core.refusal import Refused
 from custody.core.state import Happening
 

@@ -4,7 +4,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from biobank.core.sprec import Spin, code, elements
+from custody.core.sprec_spin import Spin, code, elements
 
 RT, COLD = 2_000, 400
 

@@ -7,7 +7,7 @@ library prints F twice, and no source was read for H.
 
 import pytest
 
-from biobank.core.sprec import Spin, code, elements
+from custody.core.sprec_spin import Spin, code, elements
 
 RT, COLD = 2_200, 500
 TABLE = [  # letter, °C, g inside the range, brake
