@@ -18,14 +18,15 @@ from custody import queries as ledger
 from custody.core.refusal import Refused
 
 WORK = {"see", "handoff"}
+BENCH = WORK | {"print", "bench", "store", "loggers"}
+DECIDE = {"import", "curate", "catalogue", "identify", "override"}
 RIGHTS: dict[str, set[str]] = {
     Role.FIELD: WORK | {"print", "draw", "identify"},
-    Role.LAB: WORK | {"print", "bench", "store", "loggers"},
-    Role.CURATOR: WORK | {"print", "bench", "store", "loggers", "import", "curate", "catalogue", "identify"},
+    Role.LAB: BENCH,
+    Role.CURATOR: BENCH | DECIDE,
     Role.COLLABORATOR: {"catalogue"},
     Role.AUDITOR: {"see", "catalogue"},
-    Role.ADMINISTRATOR: WORK
-    | {"print", "draw", "bench", "store", "loggers", "import", "curate", "catalogue", "register", "identify"},
+    Role.ADMINISTRATOR: BENCH | DECIDE | {"draw", "register"},
 }
 
 View = Callable[..., HttpResponse]

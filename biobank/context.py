@@ -32,6 +32,7 @@ PLACES = [
     ("Handoffs", "handoffs", "see"),
     ("Findings", "findings", "see"),
     ("Temperature", "temperatures", "see"),
+    ("Fit for use", "fit", ""),
     ("Rules", "rules", "see"),
     ("Imports", "imports", "import"),
     ("People and places", "register", "register"),

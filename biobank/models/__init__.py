@@ -41,6 +41,7 @@ from .scan import Pass
 from .sheets import SheetPhoto
 from .store import Unit
 from .swap import Swap
+from .verdicts import Judgement, OpenFinding, Permit, Trial, TrialChange
 from .vitals import Girth, Vital
 
 __all__ = [
@@ -71,6 +72,7 @@ __all__ = [
     "FieldDay",
     "Girth",
     "Identifier",
+    "Judgement",
     "LiveReading",
     "Logger",
     "LoggerDraft",
@@ -80,8 +82,10 @@ __all__ = [
     "LoggerToken",
     "NominalTemperature",
     "OnCall",
+    "OpenFinding",
     "PackScan",
     "Pass",
+    "Permit",
     "Person",
     "PlannedAliquot",
     "PlannedTube",
@@ -107,6 +111,8 @@ __all__ = [
     "ThawAnswer",
     "ThermalEvent",
     "ThermalResult",
+    "Trial",
+    "TrialChange",
     "Tube",
     "TubeLot",
     "TubeSet",

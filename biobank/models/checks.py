@@ -19,12 +19,21 @@ from custody.core import rule as core
 from custody.core.facts import ACTS, NOW
 
 from .people import CODE
-from .plans import ADDITIVES, MATRICES
+from .plans import ADDITIVES, MATRICES, Taxon
 
-TEXT_NEEDS = {"from_act", "to_act", "phase", "side", "grade_name", "container_has"}
+TEXT_NEEDS = {
+    "from_act", "to_act", "phase", "side", "grade_name", "container_has", "bands", "permit_for",
+}  # fmt: skip
 GRADES = ["haemolysis", "lipaemia", "icterus"]
-PHASES = ["frozen", "cold", "ambient", "any"]
+PHASES = ["frozen", "cold", "ambient", "any", core.BETWEEN]
 SIDES = ["above", "below"]
+PERMITS_FOR = ["take", "hold"]
+READ_WORDS = [
+    ("original", "in the original"),
+    ("abstract", "its abstract only"),
+    ("quoted", "quoted by others"),
+    ("none", "not read"),
+]
 EVIDENCE_WORDS = [
     ("same_species", "same species"),
     ("other_species", "other species"),
@@ -45,28 +54,44 @@ def _says(name: str) -> Q:
 
 def _has_what_it_needs(kind: str) -> Q:
     filled = reduce(lambda sofar, name: sofar & _says(name), core.NEEDS[kind], Q(kind=kind))
-    return filled & (_says("limit_s") | _says("at_least_s")) if kind == "interval" else filled
+    if kind == "interval":
+        return filled & (_says("limit_s") | _says("at_least_s"))
+    if kind == "grade":
+        return filled & (_says("max_grade") | _says("max_cmgdl"))
+    if kind == "temperature":
+        return filled & (~Q(phase=core.BETWEEN) | (_says("from_act") & _says("to_act")))
+    return filled
 
 
 class Assay(models.Model):
-    """A family of analyses that a tube may be fit for."""
+    """An analysis that a tube may be fit for, or a family of them (whose rules are theirs too).
+
+    A family stands in no other family. One that is no longer run is `retired`, never deleted.
+    """
 
     code = models.CharField(max_length=12, unique=True, validators=[CODE])
     name = models.CharField(max_length=80)
+    family = models.ForeignKey("self", models.PROTECT, null=True, blank=True, related_name="members")
+    min_ul = models.PositiveIntegerField("least volume, µL", null=True, blank=True)
+    retired = models.BooleanField(default=False)
     note = models.CharField(max_length=200, blank=True)
     history = HistoricalRecords()
 
     class Meta:
         ordering = ["name"]
-        constraints = [models.CheckConstraint(condition=~Q(name=""), name="assay_has_a_name")]
+        constraints = [
+            models.CheckConstraint(condition=~Q(name=""), name="assay_has_a_name"),
+            models.CheckConstraint(condition=~Q(family=models.F("id")), name="assay_is_not_its_own_family"),
+        ]
 
     def __str__(self) -> str:
         return self.name
 
     def core(self) -> core.Assay:
-        """The same as the pure value; `takes` should be prefetched."""
+        """The same as the pure value; `takes` should be prefetched and `family` selected."""
         takes = frozenset((one.matrix, one.additive) for one in self.takes.all())
-        return core.Assay(self.code, self.name, takes)
+        family = self.family.code if self.family else ""
+        return core.Assay(self.code, self.name, takes, family, self.min_ul)
 
 
 class AssayTakes(models.Model):
@@ -92,7 +117,10 @@ class AssayTakes(models.Model):
 
 
 class RuleSet(models.Model):
-    """One version of the rules. A verdict names the version that it was made with."""
+    """One version of the rules. A verdict names the version that it was made with.
+
+    In force from `valid_from` up to and without `valid_until`; no two that were in force share a day's start.
+    """
 
     class Status(models.TextChoices):
         DRAFT = "draft", "Draft"
@@ -103,6 +131,8 @@ class RuleSet(models.Model):
     version = models.PositiveSmallIntegerField(default=1)
     status = models.CharField(max_length=8, choices=Status, default=Status.DRAFT)
     valid_from = models.DateField(null=True, blank=True)
+    valid_until = models.DateField(null=True, blank=True)
+    copied_from = models.ForeignKey("self", models.PROTECT, null=True, blank=True, related_name="copies")
     note = models.TextField(blank=True)
     history = HistoricalRecords()
 
@@ -121,6 +151,10 @@ class RuleSet(models.Model):
                 condition=Q(status="draft") | Q(valid_from__isnull=False),
                 name="rule_set_in_force_has_a_start",
             ),
+            models.CheckConstraint(
+                condition=Q(valid_until=None) | Q(valid_until__gte=models.F("valid_from")),
+                name="rule_set_does_not_end_before_it_begins",
+            ),
         ]
 
     def __str__(self) -> str:
@@ -128,17 +162,30 @@ class RuleSet(models.Model):
 
 
 class Rule(models.Model):
-    """One limit. Seconds, hundredths of °C, microlitres, multiples of g; empty: does not apply."""
+    """One limit. Seconds, hundredths of °C, microlitres, multiples of g; empty: does not apply.
+
+    assay      it, or every member of it when it is a family
+    question   what it answers; rules with the same question are sources that may disagree
+    active     is it counted? A source that the programme did not choose stays, inactive; `choice` says why
+    bands      as custody.core.rule.bands_text writes them
+    """
 
     rule_set = models.ForeignKey(RuleSet, models.PROTECT, related_name="rules")
     code = models.CharField(max_length=30, validators=[CODE])
     assay = models.ForeignKey(Assay, models.PROTECT, null=True, blank=True, related_name="rules")
     matrix = models.CharField(max_length=3, choices=MATRICES, blank=True)
     additive = models.CharField(max_length=5, choices=ADDITIVES, blank=True)
+    taxon = models.CharField("species group", max_length=8, choices=Taxon, blank=True)
+    material = models.CharField("only in tubes of", max_length=40, blank=True)
+    question = models.CharField(max_length=120, blank=True)
+    active = models.BooleanField(default=True)
+    choice = models.CharField("why this source is chosen or not", max_length=300, blank=True)
     kind = models.CharField(max_length=12, choices=_choices(tuple(core.NEEDS)))
     severity = models.CharField(max_length=8, choices=_choices(core.SEVERITIES))
     evidence = models.CharField(max_length=16, choices=EVIDENCE_WORDS)
     source = models.TextField()
+    read = models.CharField("the source was read", max_length=8, choices=READ_WORDS, default="none")
+    studied = models.CharField("studied in", max_length=80, blank=True)
     hint = models.CharField(max_length=200, blank=True)
     from_act = models.CharField(max_length=12, choices=_choices(ACTS), blank=True)
     to_act = models.CharField(max_length=12, choices=_choices((*ACTS, NOW)), blank=True)
@@ -153,9 +200,14 @@ class Rule(models.Model):
     min_percent = models.PositiveSmallIntegerField("least fill, %", null=True, blank=True)
     grade_name = models.CharField(max_length=10, choices=_choices(GRADES), blank=True)
     max_grade = models.PositiveSmallIntegerField("highest grade", null=True, blank=True)
+    max_cmgdl = models.PositiveIntegerField("highest as measured, hundredths of mg/dL", null=True, blank=True)
+    bands = models.CharField("temperature bands", max_length=200, blank=True)
+    forbidden_centi = models.SmallIntegerField("never above, hundredths of °C", null=True, blank=True)
     min_g = models.PositiveIntegerField("least force, × g", null=True, blank=True)
     min_minutes = models.PositiveSmallIntegerField("shortest spin, min", null=True, blank=True)
+    max_spins = models.PositiveSmallIntegerField("spun at most so often", null=True, blank=True)
     container_has = models.CharField("container is of", max_length=40, blank=True)
+    permit_for = models.CharField("permit to", max_length=4, choices=_choices(PERMITS_FOR), blank=True)
     history = HistoricalRecords()
 
     class Meta:
@@ -188,6 +240,10 @@ class Rule(models.Model):
                 name="rule_grade_is_0_to_4",
             ),
             models.CheckConstraint(
+                condition=Q(read__in=core.READ) & Q(permit_for__in=["", *PERMITS_FOR]),
+                name="rule_read_and_permit_are_known_words",
+            ),
+            models.CheckConstraint(
                 condition=Q(at_least_s=None) | Q(limit_s=None) | Q(limit_s__gte=models.F("at_least_s")),
                 name="rule_interval_is_not_reversed",
             ),
@@ -198,5 +254,6 @@ class Rule(models.Model):
 
     def core(self) -> core.Rule:
         """The same as the pure value; `assay` should be selected with it."""
-        same = {name: getattr(self, name) for name in core.Rule.__dataclass_fields__ if name != "assay"}
-        return core.Rule(assay=self.assay.code if self.assay else "", **same)
+        other = {"assay": self.assay.code if self.assay else "", "bands": core.bands_of(self.bands)}
+        same = {name: getattr(self, name) for name in core.Rule.__dataclass_fields__ if name not in other}
+        return core.Rule(**same, **other)

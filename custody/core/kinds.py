@@ -24,8 +24,9 @@ MEASURED: Spec = {f"{name}_cmgdl": "int?" for name in GRADES}  # beside a grade,
 DESCRIBED: Spec = {"label": "text?", "matrix": "text?", "additive": "text?", "container": "text?"}
 SENT: Spec = {
     "to": "text", "how": "text", "seal": "text?", "due_ms": "any int?", "centi_c": "any int?",
-    "carrier": "text?", "waybill": "text?", "logger": "text?",
+    "carrier": "text?", "waybill": "text?", "logger": "text?", "assay": "text?", "rules": "text?",
 }  # fmt: skip
+JUDGED: Spec = {"verdict": "text?"}  # for the assay of the event, by its rules, when it was said
 RESULT: Spec = {"result": "text"}
 COMMON: Spec = {"note": "text?", "reason": "text?"}
 
@@ -114,8 +115,8 @@ KINDS: dict[str, Kind] = {
     "aliquoted": Kind(
         "Aliquoted", effects.aliquoted, {"loss_ul": "int?", "recovered_ul": "int?", "hct_pct": "int?"},
         {"from": {"ul": "int"}, "to": DESCRIBED | {"of": "text", "ul": "int"}}, rank=4, whole=balances),
-    "handed_off": Kind("Handed off", effects.handed_off, SENT, whole=known_how),
-    "shipped": Kind("Shipped", effects.handed_off, SENT, whole=known_how),
+    "handed_off": Kind("Handed off", effects.handed_off, SENT, {"subj": JUDGED}, whole=known_how),
+    "shipped": Kind("Shipped", effects.handed_off, SENT, {"subj": JUDGED}, whole=known_how),
     "received": Kind(
         "Received", effects.received, {"counted": "int?", "seal_intact": "bool?", "centi_c": "any int?"},
         {"subj": RESULT}, whole=known_result),
@@ -123,7 +124,8 @@ KINDS: dict[str, Kind] = {
     "withdrawn": Kind("Handoff withdrawn", effects.returned, {"reason": "text"}),
     "put_away": Kind("Put away", effects.put_away, lines={"subj": PLACE}),
     "moved": Kind("Moved", effects.moved, lines={"subj": PLACE | {"to": "text?"}}),
-    "pulled": Kind("Pulled", effects.pulled, {"why": "text"}),
+    "pulled": Kind(
+        "Pulled", effects.pulled, {"why": "text", "assay": "text?", "rules": "text?"}, {"subj": JUDGED}),
     "thawed": Kind("Thawed", effects.thawed, {"why": "text?"}),
     "counted": Kind("Counted", effects.counted, {"unit": "text"}, {"subj": RESULT}, whole=known_result),
     "discrepancy_noted": Kind("Discrepancy noted", effects.dispute_noted, {"code": "text"}),
@@ -134,6 +136,15 @@ KINDS: dict[str, Kind] = {
         {"why": "text", "method": "text?", "witness": "text?", "consent": "text?"}),
     "reserved": Kind("Reserved", effects.reserved, {"why": "text?"}),
     "released": Kind("Released from reserve", effects.released, {"why": "text?"}),
+    "override_asked": Kind(
+        "Override asked for",
+        data={"assay": "text", "rule": "text", "rules": "text", "limit": "text?"},
+        lines={"subj": {"fact": "text?"}}, rank=7),
+    "override_answered": Kind("Override answered", data={"of": "text", "granted": "bool"}, rank=8),
+    "deviation_noted": Kind(
+        "Deviation filed", data={"rule": "text", "rules": "text", "severity": "text"},
+        lines={"subj": {"fact": "text?"}}, rank=7),
+    "deviation_closed": Kind("Deviation closed", data={"of": "text"}, rank=8),
     "voided": Kind(
         "Event voided", data={"of": "text", "reason": "text", "instead": "text?"}, lines={}, whole=amends),
     "corrected": Kind(

@@ -169,3 +169,21 @@ def test_stays_say_where_the_tube_stood_from_when_to_when():
         ("B1", 8 * 60_000, 20 * 60_000),
         ("B2", 20 * 60_000, 30 * 60_000),
     ]
+
+
+@pytest.mark.parametrize(
+    ("kind", "data"),
+    [
+        ("override_asked", {"assay": "CORT", "rule": "HAEM", "rules": "HARBOUR version 1"}),
+        ("override_answered", {"of": KEY, "granted": True}),
+        ("deviation_noted", {"rule": "HAEM", "rules": "HARBOUR version 1", "severity": "stop"}),
+        ("deviation_closed", {"of": KEY}),
+    ],
+)
+def test_a_decision_changes_nothing_and_may_be_said_by_who_does_not_hold_the_tube(kind, data):
+    before = fold.fold("T", life())
+    after = fold.fold("T", [*life(), said(kind, 20, org="NLB", **data)])
+    changed = {name for name, value in vars(after.state).items() if value != getattr(before.state, name)}
+    assert after.problems == () and changed == {"last_ms", "seq"}
+    discarded = [*life(), said("discarded", 19, why="expired"), said(kind, 20, org="NLB", **data)]
+    assert fold.fold("T", discarded).problems == ()
