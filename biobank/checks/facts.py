@@ -1,8 +1,8 @@
-"""What is known of many tubes at once, from the ledger and the loggers.
+"""What is known of many tubes at once, from the ledger, the loggers and what is on file about the animal.
 
 Promises: the number of queries does not grow with the number of tubes (only with how many times tubes
 were made from one another); voided acts do not count and corrected ones count as corrected; an aliquot
-has the draw, the spin, the thaws and the temperatures of the tubes it came from, as far as it was in them.
+has the draw, the spins, the thaws and the temperatures of the tubes it came from, as far as it was in them.
 """
 
 from __future__ import annotations
@@ -10,14 +10,25 @@ from __future__ import annotations
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
-from biobank.temperature.queries import phases_of
+from biobank.checks import about
+from biobank.temperature.queries import Laid, Lived, Window, laid, lived
 from custody import queries as ledger
+from custody.core import gaps as gaps_of
+from custody.core.effects import IN_HAND
 from custody.core.phase import PhaseSummary
-from custody.core.rules import Facts, Moment
+from custody.core.rules import Facts, Moment, Rule
 from custody.core.state import Happening, TubeState
 
 FIRST = {"spun": "spun", "put_away": "put_away", "moved": "put_away"}
+LATEST = {
+    "pulled": "pulled",
+    "thawed": "thawed",
+    "shipped": "shipped",
+    "handed_off": "shipped",
+    "received": "received",
+}
 GRADES = ("haemolysis", "lipaemia", "icterus")
+MEASURED = tuple(f"{name}_cmgdl" for name in GRADES)
 
 Histories = Mapping[str, Sequence[Happening]]
 
@@ -39,17 +50,79 @@ class Link:
         return self.tube if self.until is None else f"{self.tube} until {self.until.at_ms}"
 
 
-def facts_of(codes: Iterable[str], limits_centi: Iterable[int], now_ms: int) -> dict[str, Facts]:
+@dataclass(frozen=True)
+class Asked:
+    """What rules want to know: limits to count time by, spans between acts, custody and permits or not."""
+
+    limits: frozenset[int]
+    spans: tuple[tuple[str, str], ...] = ()
+    custody: bool = False
+    permits: bool = False
+
+    @classmethod
+    def by(cls, wanted: Iterable[Rule | int]) -> Asked:
+        """Of rules; or of bare limits, hundredths of °C."""
+        said = list(wanted)
+        rules = [one for one in said if isinstance(one, Rule)]
+        bare = {one for one in said if isinstance(one, int)}
+        return cls(
+            frozenset(bare.union(*(one.limits_centi for one in rules))),
+            tuple(sorted({one.span for one in rules if one.span})),
+            any(one.kind == "custody" for one in rules),
+            any(one.kind == "permit" for one in rules),
+        )
+
+
+@dataclass(frozen=True)
+class _Tube:
+    """Everything but its temperatures that the facts of one tube are put together from."""
+
+    state: TubeState
+    links: Sequence[Link]
+    acts: Mapping[str, Moment]
+    end: int
+    about: about.About
+
+    def ends_of(self, span: tuple[str, str]) -> tuple[int, int] | None:
+        """From when to when (UTC ms); None: its first act did not happen."""
+        start, end = self.acts.get(span[0]), self.acts.get(span[1])
+        if start is None:
+            return None
+        return start.at_ms, max(start.at_ms, self.end if end is None else end.at_ms)
+
+
+def facts_of(codes: Iterable[str], wanted: Iterable[Rule | int], now_ms: int) -> dict[str, Facts]:
     """Facts of every tube that the ledger knows, as they were at `now_ms` (UTC ms).
 
-    limits_centi  the temperatures, hundredths of °C, above and below which time is to be counted
+    wanted  the rules that will be asked; or bare limits: the temperatures, hundredths of °C, above and below
+            which time is to be counted
     """
+    asked = Asked.by(wanted)
     states = ledger.states(codes)
     histories = lineage(states)
     chains = {code: chain(code, histories) for code in states}
-    said = {link.key: _cut(link) for links in chains.values() for link in links}
-    phases = phases_of(said, limits_centi, now_ms, said)
-    return {code: _facts(states[code], links, phases, now_ms) for code, links in chains.items()}
+    where = laid({link.key: cut(link) for links in chains.values() for link in links}, now_ms)
+    known = about.of({*states, *(links[0].tube for links in chains.values())}, asked.permits)
+    tubes = {code: _tube(states[code], links, where, known, now_ms) for code, links in chains.items()}
+    windows = _windows(tubes.values(), asked.spans)
+    found = lived(where, asked.limits, windows)
+    return {code: _facts(one, found, asked, known, now_ms) for code, one in tubes.items()}
+
+
+def _tube(state: TubeState, links: Sequence[Link], where: Laid, known: about.Known, now_ms: int) -> _Tube:
+    told = known.first(links[0].tube, state.tube)
+    return _Tube(state, links, _acts(links, where, told), _end(links[-1].said, now_ms), told)
+
+
+def _windows(tubes: Iterable[_Tube], spans: Sequence[tuple[str, str]]) -> dict[str, set[Window]]:
+    """The windows of every link. Two tubes of one parent may share a link, and ask it for different ones."""
+    found: dict[str, set[Window]] = {}
+    for tube in tubes:
+        for span in spans:
+            if ends := tube.ends_of(span):
+                for link in tube.links:
+                    found.setdefault(link.key, set()).add(ends)
+    return found
 
 
 def lineage(codes: Iterable[str]) -> dict[str, list[Happening]]:
@@ -84,7 +157,7 @@ def _up_to(said: tuple[Happening, ...], until: Happening | None) -> tuple[Happen
     return tuple(one for one in said if one.at_ms <= until.at_ms and one.id != until.id)
 
 
-def _cut(link: Link) -> Sequence[Happening]:
+def cut(link: Link) -> Sequence[Happening]:
     """The link's history for the temperatures: to the rest of a parent's life the aliquot was not witness."""
     if link.until is None:
         return link.said
@@ -95,20 +168,22 @@ def _cut(link: Link) -> Sequence[Happening]:
     return [*link.said, gone]
 
 
-def _facts(
-    state: TubeState, links: list[Link], phases: Mapping[str, list[PhaseSummary]], now_ms: int
-) -> Facts:
-    root, own = links[0].said, links[-1].said
+def _facts(tube: _Tube, found: Mapping[str, Lived], asked: Asked, known: about.Known, now_ms: int) -> Facts:
+    state, links = tube.state, tube.links
+    root = links[0].said
     drawn, printed = _first(root, "drawn"), _first(root, "label_printed")
-    spun = next((one for link in links for one in link.said if one.kind == "spun"), None)
-    warmth = tuple(phase for link in links for phase in phases.get(link.key, []))
+    spins = [one for link in links for one in link.said if one.kind == "spun"]
+    warmth = tuple(phase for link in links for phase in found[link.key].phases)
     thaws = tuple(one.id for link in links for one in link.said if one.kind == "thawed")
-    grades = _grades(links)
+    grades, indices = _latest(links, GRADES), _latest(links, MEASURED)
+    gaps = _gaps(links, tube.end) if asked.custody else []
     return Facts(
-        code=state.tube, asof_ms=_end(own, now_ms), matrix=state.matrix, container=state.container,
+        code=state.tube, asof_ms=tube.end, matrix=state.matrix, container=state.container,
         additive=(printed.line.get("additive") if printed else "") or state.additive,
-        acts=_acts(links, warmth),
-        spin_g=spun.data.get("g") if spun else None, spin_minutes=spun.data.get("minutes") if spun else None,
+        acts=tube.acts,
+        spin_g=spins[0].data.get("g") if spins else None,
+        spin_minutes=spins[0].data.get("minutes") if spins else None,
+        spins=len(spins),
         volume_ul=state.volume_ul,
         nominal_ul=printed.line.get("ul") if printed else None,
         drawn_ul=drawn.line.get("ul") if drawn else None,
@@ -118,8 +193,31 @@ def _facts(
         unseen_ms=_unseen(warmth),
         grades={name: one.line[name] for name, one in grades.items()},
         grade_events={name: one.id for name, one in grades.items()},
-        phases=warmth, disputes=state.disputes,
+        indices={name.removesuffix("_cmgdl"): one.line[name] for name, one in indices.items()},
+        phases=warmth, between=_between(tube, found, asked.spans), disputes=state.disputes,
+        gaps=tuple(one.sentence for one in gaps), gap_events=tuple(one.event for one in gaps),
+        taxon=tube.about.taxon, species=tube.about.species,
+        permits=known.permits(tube.about, _holder(state, links[-1].said), drawn, tube.end),
     )  # fmt: skip
+
+
+def _between(
+    tube: _Tube, found: Mapping[str, Lived], spans: Iterable[tuple[str, str]]
+) -> dict[tuple[str, str], tuple[PhaseSummary, ...]]:
+    ends = {span: one for span in spans if (one := tube.ends_of(span))}
+    return {
+        span: tuple(phase for link in tube.links for phase in found[link.key].windows.get(window, ()))
+        for span, window in ends.items()
+    }
+
+
+def _gaps(links: Sequence[Link], now_ms: int) -> list[gaps_of.Gap]:
+    """Times for which custody is not shown, but for acts that were only typed late."""
+    found = []
+    for link in links:
+        end = now_ms if link.until is None else link.until.at_ms
+        found += gaps_of.gaps(link.tube, link.said, end)
+    return [one for one in found if one.code != "typed_late"]
 
 
 def _unseen(warmth: Sequence[PhaseSummary]) -> int:
@@ -136,6 +234,12 @@ def _end(said: Sequence[Happening], now_ms: int) -> int:
     return min([now_ms, *(one.at_ms for one in said if one.kind == "discarded")])
 
 
+def _holder(state: TubeState, said: Iterable[Happening]) -> str | None:
+    """Who answers for it; of a discarded tube, who discarded it."""
+    gone = _first(said, "discarded")
+    return gone.org if gone else state.custodian
+
+
 def _first(said: Iterable[Happening], kind: str) -> Happening | None:
     return next((one for one in said if one.kind == kind), None)
 
@@ -144,27 +248,34 @@ def _moment(one: Happening) -> Moment:
     return Moment(one.at_ms, one.unc_s, one.id, one.corrected)
 
 
-def _acts(links: Sequence[Link], warmth: Sequence[PhaseSummary]) -> dict[str, Moment]:
-    """The first of each act on the way; a later one of the same kind does not make it later."""
+def _acts(links: Sequence[Link], where: Laid, told: about.About) -> dict[str, Moment]:
+    """The first of each act on the way, and the latest of those that may come again; a later one of the same
+    kind does not make it later."""
     acts: dict[str, Moment] = {}
     said = [one for link in links for one in link.said]
+    if told.net_closed_ms is not None:
+        acts["net_closed"] = Moment(told.net_closed_ms)
     if drawn := _first(links[0].said, "drawn"):
         acts["drawn"] = _moment(drawn)
     for one in said:
-        name = "aliquoted" if one.kind == "aliquoted" else FIRST.get(one.kind)
-        if name:
+        if name := "aliquoted" if one.kind == "aliquoted" else FIRST.get(one.kind):
             acts.setdefault(name, _moment(one))
-    if frozen := next((phase.start_ms for phase in warmth if phase.name == "frozen"), None):
+        if one.kind in LATEST and one.line.get("result", "ok") in IN_HAND:
+            acts[LATEST[one.kind]] = _moment(one)
+    if "shipped" in acts and "received" in acts and acts["received"].at_ms < acts["shipped"].at_ms:
+        del acts["received"]  # it was of an earlier journey
+    frozen = next((at for link in links if (at := where.frozen_from(link.key)) is not None), None)
+    if frozen is not None:
         # Usually a tube put away; else its box was moved into a freezer, which is no event of the tube.
         acts["frozen"] = next((_moment(one) for one in said if one.at_ms == frozen), Moment(frozen))
     return acts
 
 
-def _grades(links: Sequence[Link]) -> dict[str, Happening]:
-    """The latest grade of each name, the tube's own before those of what it came from."""
+def _latest(links: Sequence[Link], names: Iterable[str]) -> dict[str, Happening]:
+    """The latest grading that says each name, the tube's own before those of what it came from."""
     found: dict[str, Happening] = {}
     for link in links:
         for one in link.said:
             if one.kind == "graded":
-                found |= {name: one for name in GRADES if one.line.get(name) is not None}
+                found |= {name: one for name in names if one.line.get(name) is not None}
     return found

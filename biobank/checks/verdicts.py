@@ -1,14 +1,16 @@
 """Is this tube fit for that assay? And what must still happen to it, by when?
 
 Promises: the rule set in force is loaded once for a whole page; the number of queries does not grow with
-the number of tubes; the answers are those of custody.core.rules, nothing is decided here.
+the number of tubes; the answers are those of custody.core.rules, nothing is decided here. Rules that are not
+active and assays that are retired are not asked.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable
-from dataclasses import dataclass
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
+from functools import cached_property
 from zoneinfo import ZoneInfo
 
 from biobank.checks.facts import facts_of
@@ -21,43 +23,110 @@ UNFILLED = {"unknown", "labelled", "not_collected", "void"}
 
 @dataclass(frozen=True)
 class InForce:
-    """The rules and assays that count now; without a rule set there are none of either."""
+    """The rules and assays that count; without a rule set there are none of either.
+
+    rule_set  its primary key
+    """
 
     label: str
     rules: tuple[core.Rule, ...]
     assays: tuple[core.Assay, ...]
+    rule_set: int | None = None
 
     @property
     def limits_centi(self) -> set[int]:
-        return {one.limit_centi for one in self.rules if one.limit_centi is not None}
+        return {limit for one in self.rules for limit in one.limits_centi}
+
+    @cached_property
+    def by_assay(self) -> dict[str, tuple[core.Rule, ...]]:
+        """The rules that are about each assay, so that nobody goes through all of them for every tube."""
+        return {
+            assay.code: tuple(one for one in self.rules if one.assay in assay.named) for assay in self.assays
+        }
+
+
+@dataclass(frozen=True)
+class Judged:
+    """What is known of a tube, and the verdicts that follow."""
+
+    facts: Facts
+    verdicts: list[Verdict]
+
+    @property
+    def filled(self) -> bool:
+        return _filled(self.facts)
+
+
+NOTHING = InForce("", (), ())
 
 
 def in_force() -> InForce:
     """The rule set in force with its assays. 4 queries."""
     found = RuleSet.objects.filter(status=RuleSet.Status.IN_FORCE).first()
-    if found is None:
-        return InForce("", (), ())
-    rules = tuple(one.core() for one in Rule.objects.filter(rule_set=found).select_related("assay"))
-    assays = tuple(one.core() for one in Assay.objects.prefetch_related("takes"))
-    return InForce(str(found), rules, assays)
+    return NOTHING if found is None else law_of(found)
 
 
-def verdicts_of(codes: Iterable[str], now_ms: int) -> dict[str, list[Verdict]]:
+def law_of(rule_set: RuleSet) -> InForce:
+    """Any rule set, as if it were in force. 3 queries."""
+    rows = Rule.objects.filter(rule_set=rule_set, active=True).select_related("assay")
+    known = Assay.objects.filter(retired=False).select_related("family").prefetch_related("takes")
+    assays = tuple(one.core() for one in known)
+    takes = {one.code: one.takes for one in assays}
+    theirs = tuple(
+        one if one.takes else replace(one, takes=takes.get(one.family, one.takes)) for one in assays
+    )
+    return InForce(str(rule_set), tuple(one.core() for one in rows), theirs, rule_set.pk)
+
+
+def judged(
+    codes: Iterable[str],
+    now_ms: int,
+    law: InForce | None = None,
+    assays: Iterable[core.Assay | str] | None = None,
+) -> dict[str, Judged]:
+    """Facts and verdicts of every code that the ledger knows, for all assays that take the tube (or those of
+    `assays` that do). Without a rule set: nothing."""
+    found = in_force() if law is None else law
+    return {code: one[0] for code, one in both(codes, now_ms, [found], assays).items()}
+
+
+def both(
+    codes: Iterable[str],
+    now_ms: int,
+    laws: Sequence[InForce],
+    assays: Iterable[core.Assay | str] | None = None,
+) -> dict[str, list[Judged]]:
+    """The same under several rule sets, in their order; facts are gathered once for all of them."""
+    rules = [rule for law in laws for rule in law.rules]
+    if not any(law.assays for law in laws):
+        return {}
+    only = None if assays is None else {one if isinstance(one, str) else one.code for one in assays}
+    facts = facts_of(codes, rules, now_ms)
+    return {code: [Judged(one, verdicts_for(one, law, only)) for law in laws] for code, one in facts.items()}
+
+
+def verdicts_of(
+    codes: Iterable[str],
+    now_ms: int,
+    law: InForce | None = None,
+    assays: Iterable[core.Assay | str] | None = None,
+) -> dict[str, list[Verdict]]:
     """For every code the verdicts for all assays that take the tube's matrix and additive.
 
     Empty for a tube that holds nothing, that no assay takes, or that the ledger does not know.
     """
     wanted = list(codes)
-    law = in_force()
-    facts = facts_of(wanted, law.limits_centi, now_ms) if law.assays else {}
-    return {code: _verdicts(facts[code], law) if code in facts else [] for code in wanted}
+    found = judged(wanted, now_ms, law, assays)
+    return {code: found[code].verdicts if code in found else [] for code in wanted}
 
 
-def _verdicts(facts: Facts, law: InForce) -> list[Verdict]:
+def verdicts_for(facts: Facts, law: InForce, only: set[str] | None) -> list[Verdict]:
     if not _filled(facts):
         return []
     return [
-        core.verdict(facts, assay, law.rules, law.label) for assay in law.assays if assay.takes_tube(facts)
+        core.verdict(facts, assay, law.by_assay[assay.code], law.label)
+        for assay in law.assays
+        if (only is None or assay.code in only) and assay.takes_tube(facts)
     ]
 
 
@@ -72,12 +141,12 @@ def dues_of(codes: Iterable[str], now_ms: int, tz: str = "UTC") -> dict[str, lis
     """
     wanted = list(codes)
     law = in_force()
-    facts = facts_of(wanted, law.limits_centi, now_ms) if law.assays else {}
+    facts = facts_of(wanted, law.rules, now_ms) if law.assays else {}
     return {code: _dues(facts[code], law, now_ms, clock_in(tz)) if code in facts else [] for code in wanted}
 
 
 def _dues(facts: Facts, law: InForce, now_ms: int, clock: Callable[[int], str]) -> list[Due]:
-    mine = {""} | {assay.code for assay in law.assays if assay.takes_tube(facts)}
+    mine = {name for assay in law.assays if assay.takes_tube(facts) for name in assay.named} | {""}
     found: dict[tuple[str, int, str], Due] = {}
     for one in core.due(facts, (rule for rule in law.rules if rule.assay in mine), now_ms, clock):
         found.setdefault((one.act, one.by_ms, one.rule.severity), one)

@@ -6,117 +6,70 @@ is assumed at the set point or not known, never good; nothing here writes.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import date, timedelta
-from itertools import groupby
+from itertools import groupby, pairwise
 
 from django.db.models import Count, Max, Min, Q
 
-from biobank.models import Logger, LoggerPlacement, NominalTemperature, ReadingBlock, Unit
+from biobank.models import Logger, LoggerPlacement, ReadingBlock, Unit
 from biobank.temperature import blocks, warmed
-from biobank.temperature.places import FREEZE, NEVER, THAW, Kept, Piece, Placed, Tree, class_of, merged
+from biobank.temperature.places import FREEZE, THAW, Piece, Tree, class_of
 from biobank.temperature.trace import Band, Trace, draw
+from biobank.temperature.where import Histories as Histories
+from biobank.temperature.where import life as life
+from biobank.temperature.where import pieces_of as pieces_of
+from biobank.temperature.where import stood
+from biobank.temperature.where import tree as tree
 from custody import queries as ledger
 from custody.core import fold
 from custody.core.phase import PhaseSummary, Stretch, join
 from custody.core.spec import Spec
-from custody.core.state import Happening, UnitStay
+from custody.core.state import Happening
 from custody.core.thermal import Excursion, Measured, Series
-
-BORN = {"drawn", "aliquoted"}
-GONE = {"discarded", "not_collected"}
-Histories = Mapping[str, Sequence[Happening]]
-
-
-# --- where tubes were, and what governed ----------------------------------------------------------
-
-
-COLD = {"freezer": "frozen", "tank": "frozen", "fridge": "cold"}  # what it is when no set point says so
-FEW = 400  # units; to look for what so many stood in takes longer than to read the whole tree
-
-
-def tree(units: Iterable[str] | None = None) -> Tree:
-    """The storage tree with its set points and governing loggers, or the part of it in which these units
-    ever stood. At most 7 queries, and 4 more for each step outwards."""
-    stays = ledger.unit_stays() if units is None else _outwards(units)
-    placed: dict[str, list[Placed]] = {}
-    rows = LoggerPlacement.objects.filter(governing=True).order_by("from_ms")
-    for unit, start, end, logger in rows.values_list("unit__code", "from_ms", "to_ms", "logger_id"):
-        placed.setdefault(unit, []).append(Placed(start, NEVER if end is None else end, logger))
-    known = Unit.objects.all() if len(stays) > FEW else Unit.objects.filter(code__in=stays)
-    said = list(known.values_list("code", "nominal_centi", "kind"))
-    nominals = {code: nominal for code, nominal, _ in said}
-    return Tree(
-        stays, nominals, placed, _kept(), {code: COLD[kind] for code, _, kind in said if kind in COLD}
-    )
-
-
-def _kept() -> dict[str, list[Kept]]:
-    """Dated set points, by unit."""
-    found: dict[str, list[Kept]] = {}
-    rows = NominalTemperature.objects.filter(withdrawn=None).order_by("from_ms")
-    for unit, start, end, nominal in rows.values_list("unit__code", "from_ms", "to_ms", "nominal_centi"):
-        found.setdefault(unit, []).append(Kept(start, NEVER if end is None else end, nominal))
-    return found
-
-
-def _outwards(units: Iterable[str]) -> dict[str, list[UnitStay]]:
-    found: dict[str, list[UnitStay]] = {}
-    todo = set(units)
-    while todo:
-        if len(todo) > FEW:
-            return ledger.unit_stays()
-        more = ledger.unit_stays(todo)
-        found |= more
-        todo = {stay.parent for stays in more.values() for stay in stays if stay.parent} - set(found)
-    return found
-
-
-def _stood(told: Histories) -> set[str]:
-    """Every unit that one of these tubes ever stood in."""
-    return {stay.unit for code, said in told.items() for stay in fold.stays(code, said)}
-
-
-def life(said: Sequence[Happening], now_ms: int) -> tuple[int, int] | None:
-    """From when a tube had content to when it was gone, or now; None: never filled."""
-    live = [one for one in said if not one.voided]
-    born = [one.at_ms for one in live if one.kind in BORN and one.line.get("role") != "from"]
-    gone = [one.at_ms for one in live if one.kind in GONE]
-    start, end = min(born, default=now_ms), min([*gone, now_ms])
-    return (start, end) if start < end else None
-
-
-def pieces_of(code: str, said: Sequence[Happening], places: Tree, now_ms: int) -> list[Piece]:
-    """A tube's life cut where logger or set point changes. In nobody's unit: nothing is known of it."""
-    span = life(said, now_ms)
-    if span is None:
-        return []
-    clock, end = span
-    found: list[Piece] = []
-    for stay in fold.stays(code, said):
-        a, b = max(stay.start_ms, clock), min(now_ms if stay.end_ms is None else stay.end_ms, end)
-        if a < b:
-            found += [*places.over(None, clock, a), *places.over(stay.unit, a, b)]
-            clock = b
-    return merged([*found, *places.over(None, clock, end)])
-
 
 # --- phases ---------------------------------------------------------------------------------------
 
 
+Window = tuple[int, int]  # from, to, UTC ms
+
+
 @dataclass
 class _Asked:
-    """All stretches of one logger, and then what its series said of them."""
+    """All stretches of one logger, each once, and then what its series said of them."""
 
-    starts: list[int] = field(default_factory=list)
-    ends: list[int] = field(default_factory=list)
+    places: dict[Window, int] = field(default_factory=dict)
     said: Measured | None = None
 
     def ask(self, piece: Piece) -> int:
-        self.starts.append(piece.start)
-        self.ends.append(piece.end)
-        return len(self.starts) - 1
+        return self.places.setdefault((piece.start, piece.end), len(self.places))
+
+    @property
+    def span(self) -> Window:
+        return min(start for start, _ in self.places), max(end for _, end in self.places)
+
+
+@dataclass(frozen=True)
+class Laid:
+    """Where tubes were, cut where what governs or what happened changes; no reading was looked at yet."""
+
+    pieces: Mapping[str, list[tuple[Piece, warmed.Marks]]]
+    events: warmed.Warmed
+
+    def frozen_from(self, key: str) -> int | None:
+        """When it first stood in what freezes; None: never."""
+        return next(
+            (p.start for p, _ in self.pieces.get(key, ()) if class_of(p.nominal, p.kind) == "frozen"), None
+        )
+
+
+@dataclass(frozen=True)
+class Lived:
+    """A tube's phases, and the same of each window that was asked for."""
+
+    phases: list[PhaseSummary]
+    windows: Mapping[Window, list[PhaseSummary]]
 
 
 def phases_of(
@@ -130,16 +83,74 @@ def phases_of(
     queries however many tubes, 16 with histories.
     """
     told = ledger.histories(codes) if histories is None else histories
-    spec, places = Spec(tuple(sorted(set(limits_centi))), thaw=(FREEZE, THAW)), tree(_stood(told))
+    found = lived(laid(told, now_ms), limits_centi)
+    return {code: one.phases for code, one in found.items()}
+
+
+def laid(histories: Histories, now_ms: int) -> Laid:
+    """Where each tube was. At most 14 queries however many tubes."""
+    places = tree(stood(histories))
     events = warmed.load(places.stays)
-    pieces = {code: _marked(code, said, places, now_ms, events) for code, said in told.items()}
-    asked: dict[int, _Asked] = {}
-    where = {
-        code: [asked.setdefault(p.logger, _Asked()).ask(p) if p.logger is not None else None for p, _ in one]
-        for code, one in pieces.items()
+    return Laid(
+        {code: _marked(code, said, places, now_ms, events) for code, said in histories.items()}, events
+    )
+
+
+def lived(
+    where: Laid, limits_centi: Iterable[int], windows: Mapping[str, Iterable[Window]] | None = None
+) -> dict[str, Lived]:
+    """Every tube's phases and, for tubes that have some, windows: each logger is loaded once for all of
+    them. 2 queries, and those of the loggers. What of a window lies outside the tube's life is left out."""
+    spec = Spec(tuple(sorted(set(limits_centi))), thaw=(FREEZE, THAW))
+    wanted = {code: list(some) for code, some in (windows or {}).items()}
+    pieces = {
+        code: _cut(one, {at for window in wanted.get(code, ()) for at in window})
+        for code, one in where.pieces.items()
     }
+    asked: dict[int, _Asked] = {}
+    for one in pieces.values():
+        _asking(one, asked)
     _measure(asked, spec)
-    return {code: list(_phases(one, where[code], asked, spec, events)) for code, one in pieces.items()}
+
+    made: dict[tuple[tuple[Piece, warmed.Marks], ...], list[PhaseSummary]] = {}
+
+    def phases(code: str, window: Window | None = None) -> list[PhaseSummary]:
+        """Tubes of one box often lived the very same: worked out once."""
+        inside = tuple(
+            one
+            for one in pieces[code]
+            if window is None or (window[0] <= one[0].start and one[0].end <= window[1])
+        )
+        if inside not in made:
+            made[inside] = list(_phases(_asking(inside, asked), asked, spec, where.events))
+        return made[inside]
+
+    return {
+        code: Lived(phases(code), {one: phases(code, one) for one in wanted.get(code, ())}) for code in pieces
+    }
+
+
+Row = tuple[Piece, warmed.Marks, int | None]  # the place among what its logger was asked
+
+
+def _asking(pieces: Iterable[tuple[Piece, warmed.Marks]], asked: dict[int, _Asked]) -> list[Row]:
+    return [
+        (p, marks, None if p.logger is None else asked.setdefault(p.logger, _Asked()).ask(p))
+        for p, marks in pieces
+    ]
+
+
+def _cut(
+    pieces: Sequence[tuple[Piece, warmed.Marks]], borders: Collection[int]
+) -> Sequence[tuple[Piece, warmed.Marks]]:
+    """The same pieces, none of which goes over a border."""
+    if not borders:
+        return pieces
+    found: list[tuple[Piece, warmed.Marks]] = []
+    for piece, marks in pieces:
+        at = [piece.start, *sorted(one for one in borders if piece.start < one < piece.end), piece.end]
+        found += [(replace(piece, start=a, end=b), marks) for a, b in pairwise(at)]
+    return found
 
 
 def _marked(
@@ -149,20 +160,19 @@ def _marked(
 
 
 def _measure(asked: Mapping[int, _Asked], spec: Spec) -> None:
-    spans = {logger: (min(one.starts), max(one.ends)) for logger, one in asked.items()}
-    for logger, loaded in blocks.each(spans):
-        asked[logger].said = loaded.series().measure(asked[logger].starts, asked[logger].ends, spec)
+    for logger, loaded in blocks.each({logger: one.span for logger, one in asked.items()}):
+        places = asked[logger].places
+        starts, ends = [start for start, _ in places], [end for _, end in places]
+        asked[logger].said = loaded.series().measure(starts, ends, spec)
 
 
 def _phases(
-    pieces: Sequence[tuple[Piece, warmed.Marks]],
-    where: Sequence[int | None],
+    rows: Sequence[Row],
     asked: Mapping[int, _Asked],
     spec: Spec,
     events: warmed.Warmed,
 ) -> Iterable[PhaseSummary]:
     """The sample's frozen or thawed state goes from phase to phase."""
-    rows = [(piece, marks, k) for (piece, marks), k in zip(pieces, where, strict=True)]
     for (name, held), group in groupby(rows, key=lambda row: (class_of(row[0].nominal, row[0].kind), row[1])):
         stretches, found = _stretches(group, asked)
         phase = join(name, stretches, spec, found)
@@ -179,7 +189,7 @@ def _thawed(phase: PhaseSummary, held: warmed.Marks, frozen: bool, events: warme
 
 
 def _stretches(
-    rows: Iterable[tuple[Piece, warmed.Marks, int | None]], asked: Mapping[int, _Asked]
+    rows: Iterable[Row], asked: Mapping[int, _Asked]
 ) -> tuple[list[Stretch], list[tuple[Measured, int] | None]]:
     stretches: list[Stretch] = []
     found: list[tuple[Measured, int] | None] = []
@@ -293,7 +303,7 @@ def tube_trace(code: str, now_ms: int, tz: str = "UTC") -> Trace:
     At most 20 queries. `trace.empty` when the tube never had content.
     """
     said = ledger.histories([code]).get(code, [])
-    places = tree(_stood({code: said}))
+    places = tree(stood({code: said}))
     pieces = pieces_of(code, said, places, now_ms)
     if not pieces:
         return draw([], [], now_ms, now_ms, tz)

@@ -73,7 +73,7 @@ def life_of(code: str, now_ms: int, tz: str) -> Life:
     """Both pictures. At most 16 queries; `whole.drawn` is false when the tube never had content or nothing
     is known of it."""
     said = ledger.histories([code]).get(code, [])
-    tree = queries.tree(queries._stood({code: said}))
+    tree = queries.tree(queries.stood({code: said}))
     pieces = queries.pieces_of(code, said, tree, now_ms)
     if not pieces:
         return Life(code, draw([], [], now_ms, now_ms, tz))
@@ -111,7 +111,10 @@ def _acts(said: Sequence[Happening], start: int, end: int) -> list[Happening]:
     return [one for one in fold.in_order(wanted) if one.kind not in QUIET]
 
 
-QUIET = {"label_printed", "packed", "issued", "bound", "returned", "closed", "reserved", "released"}
+QUIET = {
+    "label_printed", "packed", "issued", "bound", "returned", "closed", "reserved", "released",
+    "override_asked", "override_answered", "deviation_noted", "deviation_closed",
+}  # fmt: skip
 
 
 def _first(stays: Sequence[Stay], tree: Tree, start: int, end: int) -> int:
