@@ -68,11 +68,14 @@ def correct(actor: Actor, key: str, event: str, fix: Fix, note: str, keep: bool 
     """The event happened, but otherwise. What an older correction said goes on to count.
 
     Refused: as `void` (but amend_the_set), nothing_changed, amendment_not_corrected, time_in_future,
-    time_before_parent, time_after_answer, volume_not_positive, volume_too_large, slot_unknown, unit_unknown.
+    time_before_parent, time_after_answer, volume_not_positive, volume_too_large, slot_unknown, unit_unknown,
+    decision_not_corrected.
     """
     if done := _again(actor, key, event):
         return done
     told = _amendable(actor, event, note)
+    if told.said.header["kind"] in lines.DECIDED:
+        raise Refused("decision_not_corrected", "A decision is not corrected: void it and decide anew.")
     fields = _fields(actor, told, fix, keep)
     if amend.applied(told.header, told.lines, fields) == (told.header, told.lines):
         raise Refused("nothing_changed", "Nothing is different from what stands there.")

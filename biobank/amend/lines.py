@@ -21,7 +21,11 @@ from custody.core.kinds import KINDS
 from custody.core.refusal import Refused
 
 DESCRIBED = ("label", "matrix", "additive", "container")
-TUBE_KINDS = {name for name, kind in KINDS.items() if kind.lines and name not in {"label_printed", "bound"}}
+# decisions about a finding as it read then: voided and said anew, never put right
+DECIDED = {"override_asked", "override_answered", "deviation_noted", "deviation_closed"}
+TUBE_KINDS = {
+    name for name, kind in KINDS.items() if kind.lines and name not in {"label_printed", "bound", *DECIDED}
+}
 
 
 def has_volume(told: ledger.Told, line: Mapping[str, Any]) -> bool:
@@ -123,6 +127,7 @@ def _known(told: ledger.Told, tube: str) -> Tube:
 
 def _about(told: ledger.Told, wrong: Mapping[str, Any], row: Tube) -> dict[str, Any]:
     line = dict(wrong) | {"t": row.code}
+    line.pop("verdict", None)  # it was the other tube's
     if told.said.header["kind"] == "drawn" and line.get("ul") is not None:
         return {"note": line.get("note")} | filled_line(row, Filled(row.code, ul=line["ul"]))
     if line["role"] == "to":

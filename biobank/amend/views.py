@@ -16,6 +16,7 @@ from biobank.access import event_or_404, event_to_amend, may_amend, right
 from biobank.acting import Actor
 from biobank.amend import actions, queries
 from biobank.amend.forms import CorrectForm, OtherTubeForm, VoidForm
+from biobank.amend.lines import DECIDED
 from biobank.amend.undoing import SETS_PAGE
 from biobank.forms import act_view
 from custody.core.kinds import AMENDING
@@ -38,7 +39,7 @@ def event(request: HttpRequest, key: UUID) -> HttpResponse:
     return render(request, "amend/event.html", {
         "page": queries.event_page(told), "must_count": queries.must_count(told, who.agency.code),
         "may_void": allowed and kind not in SETS_PAGE,
-        "may_correct": allowed and kind not in AMENDING,
+        "may_correct": allowed and kind not in AMENDING | DECIDED,
     })  # fmt: skip
 
 

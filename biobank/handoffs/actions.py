@@ -6,8 +6,11 @@ from collections.abc import Mapping, Sequence
 from datetime import datetime
 from typing import Any
 
+from django.utils import timezone
+
 from biobank.acting import Actor, ms, perform
 from biobank.bench.hands import repeated
+from biobank.checks import gate
 from biobank.models import Agency
 from custody import queries as ledger
 from custody.core.refusal import Refused
@@ -34,11 +37,13 @@ def hand_off(
     centi_c: int | None = None,
     at: datetime | None = None,
     note: str = "",
+    assay: str = "",
 ) -> Recorded:
     """Give tubes to another agency. They stay ours until it answers.
 
-    Refused: no_tube, agency_unknown, handed_to_itself, seal_needed, and what the ledger refuses
-    (giver_was_custodian, handed_off_twice, tube_not_drawn …).
+    assay  for which analysis they go; then every tube must pass the gate, and the event keeps its verdicts
+    Refused: no_tube, agency_unknown, handed_to_itself, seal_needed, those of the gate, and what the ledger
+    refuses (giver_was_custodian, handed_off_twice, tube_not_drawn …).
     """
     if done := again(actor, key, "handed_off"):
         return done
@@ -48,8 +53,10 @@ def hand_off(
     data |= {"due_ms": ms(due)} if due else {}
     data |= {"centi_c": centi_c} if centi_c is not None else {}
     data |= {"note": note} if note else {}
-    lines = [{"t": tube, "role": "subj"} for tube in tubes]
-    return perform(actor, "handed_off", key=key, at=at, data=data, lines=lines)
+    passed = gate.through(tubes, assay, ms(timezone.now())) if assay else None
+    data |= passed.data if passed else {}
+    lines, before = gate.lines_for(tubes, passed), passed.again if passed else None
+    return perform(actor, "handed_off", key=key, at=at, data=data, lines=lines, before=before)
 
 
 def _check_addressee(actor: Actor, tubes: Sequence[str], to: str, how: str, seal: str) -> None:

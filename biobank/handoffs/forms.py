@@ -9,6 +9,7 @@ from zoneinfo import ZoneInfo
 from django import forms
 from django.core.exceptions import ValidationError
 
+from biobank.checks import gate
 from biobank.forms import ActForm, CelsiusField, LocalTime, TubesField
 from biobank.handoffs.actions import HOW
 
@@ -18,6 +19,10 @@ class HandOffForm(ActForm):
         label="Tubes", help_text="Scan each tube, one on a line.", widget=forms.Textarea(attrs={"rows": 8})
     )
     to = forms.ChoiceField(label="To")
+    assay = forms.ChoiceField(
+        required=False, label="For which analysis",
+        help_text="Then each tube is checked now, and one that is not fit for it is not sent.",
+    )  # fmt: skip
     how = forms.ChoiceField(label="Kept on the way", choices=HOW)
     seal = forms.CharField(label="Seal number", required=False, max_length=40)
     centi_c = CelsiusField(label="Temperature in the container, °C")
@@ -26,6 +31,7 @@ class HandOffForm(ActForm):
     def __init__(self, *args: Any, agencies: list[tuple[str, str]], **kwargs: Any) -> None:
         super().__init__(*args, **kwargs)
         self.fields["to"].choices = agencies  # type: ignore[attr-defined]
+        self.fields["assay"].choices = gate.choices()  # type: ignore[attr-defined]
 
     def clean_due(self) -> datetime | None:
         text = self.cleaned_data["due"]

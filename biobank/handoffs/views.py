@@ -34,10 +34,11 @@ def new(request: HttpRequest) -> HttpResponse:
     """Give tubes to another agency."""
     actor = Actor.of(request.user)
     others = list(Agency.objects.exclude(code=actor.org).values_list("code", "name"))
-    form = HandOffForm(request.POST or None, tz=actor.tz, agencies=others)
+    start = {"tubes": "\n".join(request.GET.getlist("tube")), "assay": request.GET.get("assay", "")}
+    form = HandOffForm(request.POST or None, tz=actor.tz, agencies=others, initial=start)
 
     def do(said: dict[str, Any]) -> str:
-        names = ["how", "seal", "due", "centi_c", "at"]
+        names = ["how", "seal", "due", "centi_c", "at", "assay"]
         done = actions.hand_off(
             actor, said["key"], said["tubes"], said["to"], **{name: said[name] for name in names}
         )

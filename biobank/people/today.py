@@ -11,7 +11,7 @@ from datetime import datetime
 
 from biobank.models import Person, Role
 from biobank.people.lines import Section
-from biobank.people.panels import alarms, field, lab, store, watch
+from biobank.people.panels import alarms, decide, field, lab, store, watch
 
 Panels = Callable[[Person, datetime], list[Section]]
 
@@ -33,9 +33,10 @@ def for_lab(who: Person, now: datetime) -> list[Section]:
 def for_curator(who: Person, now: datetime) -> list[Section]:
     panels = [
         store.beyond_alarm, store.disputes, lab.to_receive, store.silent_loggers, store.broken,
-        lab.to_be_answered, store.imports,
+        decide.stopping, lab.to_be_answered, store.imports,
     ]  # fmt: skip
-    return [*alarms.when_open(who, now), *(panel(who, now) for panel in panels)]
+    first = [*alarms.when_open(who, now), *decide.to_answer(who, now)]
+    return [*first, *(panel(who, now) for panel in panels)]
 
 
 def for_collaborator(who: Person, now: datetime) -> list[Section]:

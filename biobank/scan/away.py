@@ -9,6 +9,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from biobank.bench.hands import in_hand
+from biobank.checks import gate
 from biobank.core import acted, codes
 from biobank.disposal import returned
 from biobank.models import Unit
@@ -165,22 +166,33 @@ def put_away_back(bag: Bag, code: str) -> None:
 
 
 # pull --------------------------------------------------------------------------------------------
-# its bag: why
+# its bag: why, and the assay when that is what for
 
 
 def pull(turn: Turn) -> Answer:
-    """First what for, in any words; then each tube is one event. Refused: reason_first, as `store.pull`."""
-    why = turn.bag.get("why")
+    """First what for, in any words; then each tube is one event. The code or the name of an assay, typed by
+    itself, means that analysis, and then each tube must pass the gate.
+
+    Refused: reason_first, as `store.pull`.
+    """
+    why, assay = turn.bag.get("why"), turn.bag.get("assay", "")
     if turn.read.kind == acted.TUBE and why:
         state = ledger.state(turn.read.text)
-        event = actions.pull(turn.actor, turn.key, [turn.read.text], why)
+        event = actions.pull(turn.actor, turn.key, [turn.read.text], why, assay=assay)
         was = f" from {state.unit}" if state and state.unit else ""
         return Answer(f"{codes.show(turn.read.text)} is out{was}: {why}.", tube=turn.read.text, event=event)
     if turn.read.kind == acted.TUBE:
         raise Refused("reason_first", "Say what the tubes are pulled for: type it here, then scan them.")
     if why or turn.read.kind not in {acted.OTHER, acted.SLOT}:
         raise not_here(turn, "a tube" if why else "or type what the tubes are pulled for")
-    said = turn.read.raw.strip()
+    return _pulled_for(turn.read.raw.strip())
+
+
+def _pulled_for(said: str) -> Answer:
+    if named := gate.meant(said):
+        bag = {"why": f"for {named.name}", "assay": named.code}
+        sentence = f"Pulled for {named.name}: each tube is checked for it. Scan the tubes."
+        return Answer(sentence, change=lambda old: old.update(bag))
     return Answer(f"Pulled for: {said}. Scan the tubes.", change=lambda bag: bag.update(why=said))
 
 

@@ -13,9 +13,11 @@ from functools import partial
 from typing import Any
 
 from django.core.exceptions import ValidationError
+from django.utils import timezone
 
-from biobank.acting import Actor, saving
+from biobank.acting import Actor, ms, saving
 from biobank.bench.hands import in_hand, repeated, write
+from biobank.checks import gate
 from biobank.core import codes
 from biobank.core.grid import Grid, Slot
 from biobank.models import Agency, Unit
@@ -74,13 +76,35 @@ def move(
     return _into(place, tubes, slot, lines, send)
 
 
-def pull(actor: Actor, key: str, tubes: Sequence[str], why: str, at: datetime | None = None) -> str:
-    """One `pulled` event: out of storage, into somebody's hands."""
+def pull(
+    actor: Actor, key: str, tubes: Sequence[str], why: str, at: datetime | None = None, assay: str = ""
+) -> str:
+    """One `pulled` event: out of storage, into somebody's hands.
+
+    assay  for which analysis; then every tube must pass the gate, and the event keeps its verdicts. Empty:
+           for none, and the reason says what for.
+    Refused: reason_required, not_stored, assay_not_chosen, those of `in_hand` and of the gate.
+    """
     if repeated(actor, key, "pulled"):
         return key
-    reason = stated(why)
+    reason = _what_for(why, assay)
     _stored(actor, tubes, "it cannot be pulled")
-    return write(actor, "pulled", key, at, _subjects(tubes), {"why": reason})
+    if not assay:
+        return write(actor, "pulled", key, at, _subjects(tubes), {"why": reason})
+    passed = gate.through(tubes, assay, ms(timezone.now()))
+    said = {"why": reason, **passed.data}
+    return write(actor, "pulled", key, at, gate.lines_for(tubes, passed), said, before=passed.again)
+
+
+def _what_for(why: str, assay: str) -> str:
+    if assay:
+        return why.strip() or f"for {gate.known_assay(assay).name}"
+    if named := gate.meant(why):
+        sentence = (
+            f"“{why.strip()}” is an analysis. Choose {named.name} as such, so that the tubes are checked."
+        )
+        raise Refused("assay_not_chosen", sentence)
+    return stated(why)
 
 
 def thaw(actor: Actor, key: str, tubes: Sequence[str], why: str = "", at: datetime | None = None) -> str:

@@ -12,6 +12,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from biobank.bench.forms import ScannedTubes, WholeNumber
+from biobank.checks import gate
 from biobank.core.grid import NAMINGS
 from biobank.forms import ActForm, CelsiusField, checked
 from biobank.models.store import KINDS
@@ -201,9 +202,18 @@ class RackPutForm(ActForm):
 
 class PullForm(ActForm):
     tubes = ScannedTubes()
+    assay = forms.ChoiceField(
+        required=False, label="For which analysis",
+        help_text="Then each tube is checked now, and one that is not fit for it is not pulled.",
+    )  # fmt: skip
     why = forms.CharField(
-        max_length=120, label="What for", help_text="For an assay, an aliquot, a shipment, a check…"
-    )
+        max_length=120, required=False, label="What for",
+        help_text="Needed when it is not for analysis: an aliquot, a shipment, a check…",
+    )  # fmt: skip
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.fields["assay"].choices = gate.choices()  # type: ignore[attr-defined]
 
 
 class ThawForm(ActForm):

@@ -219,7 +219,8 @@ def pull(request: HttpRequest) -> HttpResponse:
         actions.pull(actor(request), **said)
         return reverse("bench")
 
-    return act_view(request, bound(PullForm, request), "store/pull.html", do, done="Pulled.")
+    form = bound(PullForm, request, initial={"assay": request.GET.get("assay", "")})
+    return act_view(request, form, "store/pull.html", do, done="Pulled.")
 
 
 @asks
