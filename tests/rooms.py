@@ -72,6 +72,7 @@ CALLS_ALSO = {"custody/core/event.py": {"time.time_ns", "os.urandom"}}
 FRONT_DOORS = ("custody.record", "custody.queries", "custody.core", "custody.checkpoints")  # for papers
 DOORS_ALSO = {
     "biobank/wsgi.py": ("custody.triggers",),  # looks at start-up whether they are there
+    "biobank/checks/passport_paper.py": ("custody.proof",),  # the proof file beside the paper
     "biobank/ledger/actions.py": ("custody.sync", "custody.devices"),  # lets held items in; devices
 }
 WRITERS = {"custody/record.py", "custody/refold.py", "custody/rebuild.py", "custody/checkpoints.py"}

@@ -18,6 +18,7 @@ from biobank.models import (
     Agency,
     Animal,
     Identifier,
+    Permit,
     Person,
     PlannedTube,
     Programme,
@@ -33,6 +34,7 @@ SEED = "0198c0de-5ea1-7000-8000-000000000020"
 TZ = "Europe/Oslo"
 CODE = "SKARVIK"  # of the programme; by it the demo knows its own database
 WHY = "demo"
+SPECIES = "harbour seal (Phoca vitulina)"
 
 # user name, person code, name, agency, role
 PEOPLE = [
@@ -156,6 +158,7 @@ def make_world() -> World:
     install_starter(world.people["curator"].user, WHY)
     install(programme, world.people["curator"].user, "SEAL-FULL")
     limit_blood(world)
+    make_permits(world, agencies)
     return world
 
 
@@ -175,7 +178,7 @@ def make_plan(programme: Programme) -> SamplePlan:
 
 
 def make_animal(world: World, code: str, sex: str, chip: str, tag: str) -> Animal:
-    animal = Animal(programme=world.programme, code=code, species="harbour seal (Phoca vitulina)", sex=sex)
+    animal = Animal(programme=world.programme, code=code, species=SPECIES, sex=sex)
     since = world.today - timedelta(days=9)
     names = [
         Identifier(animal=animal, kind=kind, text=text, since=since)
@@ -193,6 +196,19 @@ def limit_blood(world: World) -> None:
     source = "Demo: the veterinarian of the survey, one per cent of body mass in 14 days"
     since = world.today - timedelta(days=30)
     set_limit(world.actor("veterinarian"), key("blood limit"), BloodRule(10, None, None, 14), since, source)
+
+
+def make_permits(world: World, agencies: dict[str, Agency]) -> None:
+    """Invented papers: the survey may take samples, and all three may hold them."""
+    start = date(world.today.year - 1, 1, 1)
+    for allows, agency in [("take", "SSS"), ("hold", "SSS"), ("hold", "TFL"), ("hold", "NLB")]:
+        permit = Permit(
+            programme=world.programme, number=f"SKV-{allows[0].upper()}-{agency}", allows=allows,
+            agency=agencies[agency], issued_by="Skarvik fisheries office (invented)",
+            species=SPECIES, valid_from=start, valid_until=date(start.year + 3, 12, 31),
+        )  # fmt: skip
+        with saving(world.people["curator"].user, WHY, permit):
+            permit.save()
 
 
 def make_units(world: World, agencies: dict[str, Agency]) -> None:

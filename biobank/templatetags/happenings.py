@@ -9,6 +9,8 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping
 from typing import Any
 
+from biobank.templatetags.signs import MARKS
+
 Say = Mapping[str, Callable[[Any], str]]
 
 SKIPPED = {"t", "u", "role", "row", "col", "result"}  # these stand in the heading, or with the unit
@@ -18,7 +20,9 @@ NAMES = {
     "how": "kept", "to": "to", "of": "of", "counted": "counted", "short": "less than planned",
     "recovered_ul": "recovered", "hct_pct": "haematocrit", "haemolysis_cmgdl": "free haemoglobin",
     "lipaemia_cmgdl": "triglycerides", "icterus_cmgdl": "bilirubin",
+    "assay": "for the analysis", "rules": "rule set", "verdict": "verdict then", "fact": "as it was",
 }  # fmt: skip
+UUID_SIZE = 36  # written out
 HOW = {
     "hand": "in hand", "view": "in view", "locked": "in a locked place", "secured": "in a secured place",
     "sealed": "under seal",
@@ -59,7 +63,9 @@ def worded(name: str, value: Any, say: Say) -> str:
     if name in quantity:
         return say[quantity[name]](value)
     if name == "of" and isinstance(value, str):
-        return say["code"](value)
+        return f"the event …{value[-6:]}" if len(value) == UUID_SIZE else say["code"](value)
+    if name == "verdict" and value in MARKS:
+        return MARKS[value][0]
     if name == "how":
         return HOW.get(value, str(value))
     return f"{value}{units[name]}" if name in units else str(value).replace("_", " ")

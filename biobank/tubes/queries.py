@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from biobank.amend.queries import Entry, names, timeline
-from biobank.checks.verdicts import verdicts_of
+from biobank.checks.fit_panel import Panel, panel_of
 from biobank.models import Tube, Unit
 from biobank.temperature.queries import phases_of
 from custody import queries as ledger
@@ -40,7 +40,7 @@ class Story:
     places: list[Place]
     slot: str
     phases: list[Any]
-    verdicts: list[Any]
+    fit: Panel
     problems: list[Problem]
 
 
@@ -60,7 +60,7 @@ def story(tube: Tube, now_ms: int) -> Story | None:
         places=places,
         slot=slot,
         phases=phases_of([tube.code], LIMITS, now_ms).get(tube.code, []),
-        verdicts=verdicts_of([tube.code], now_ms).get(tube.code, []),
+        fit=panel_of(tube.code, now_ms),
         problems=ledger.findings(tube.code),
     )
 

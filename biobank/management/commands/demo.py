@@ -13,6 +13,8 @@ from django.db import connections
 from django.utils import timezone
 from tqdm import tqdm
 
+from biobank.acting import ms
+from biobank.checks import judging
 from biobank.demo import cold, days, instruments, report, world
 from biobank.models import Person, Programme
 from custody import checkpoints
@@ -49,6 +51,7 @@ class Command(BaseCommand):
             *days.steps(made),
             ("temperatures", lambda: cold.chill(made, now)),
             ("loggers", lambda: instruments.vouch(made, now)),
+            ("verdicts", lambda: judging.everything(ms(timezone.now()))),
         ]
         for name, do in (bar := tqdm(todo, unit="step", desc="Playing the demo")):
             bar.set_postfix_str(name)
