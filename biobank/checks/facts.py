@@ -11,15 +11,19 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 
 from biobank.checks import about
+from biobank.core.out import LIMITS, MINUTE_MS
 from biobank.temperature.queries import Laid, Lived, Window, laid, lived
 from custody import queries as ledger
+from custody.core import fold
 from custody.core import gaps as gaps_of
 from custody.core.effects import IN_HAND
+from custody.core.judge_tube import TO_THAW_MS
 from custody.core.phase import PhaseSummary
 from custody.core.rules import Facts, Moment, Rule
 from custody.core.state import Happening, TubeState
 
 FIRST = {"spun": "spun", "put_away": "put_away", "moved": "put_away"}
+PLACING = {"drawn", "aliquoted", "put_away", "moved", "received"}
 LATEST = {
     "pulled": "pulled",
     "thawed": "thawed",
@@ -28,6 +32,7 @@ LATEST = {
     "received": "received",
 }
 GRADES = ("haemolysis", "lipaemia", "icterus")
+LET_PASS_MS = LIMITS["frozen"] * MINUTE_MS
 MEASURED = tuple(f"{name}_cmgdl" for name in GRADES)
 
 Histories = Mapping[str, Sequence[Happening]]
@@ -39,11 +44,17 @@ class Link:
 
     until  when the next tube was made from it; None for the last
     said   what counts of its history up to then, oldest first
+    near   what was said to come later, and may have been before as exact as times are
+    mixed  it was filled from two tubes, so nobody knows what is in it
+    open   events behind its discrepancies that are open and were so when the next tube was made
     """
 
     tube: str
     until: Happening | None
     said: tuple[Happening, ...]
+    near: tuple[Happening, ...] = ()
+    mixed: bool = False
+    open: tuple[str, ...] = ()
 
     @property
     def key(self) -> str:
@@ -141,8 +152,12 @@ def chain(code: str, histories: Histories) -> list[Link]:
     until: Happening | None = None
     while code in histories and code not in {link.tube for link in links}:
         said = tuple(one for one in histories[code] if not one.voided)
-        links.append(Link(code, until, _up_to(said, until)))
-        until = next(iter(_makings(said)), None)
+        makings, before = _makings(said), _up_to(said, until)
+        mixed = len({one.line["of"] for one in makings}) > 1 or bool(makings and _first(said, "drawn"))
+        links.append(
+            Link(code, until, before, _near(said, until), mixed, _open(code, before, histories[code]))
+        )
+        until = next(iter(makings), None)
         code = until.line["of"] if until else ""
     return links[::-1]
 
@@ -155,6 +170,27 @@ def _up_to(said: tuple[Happening, ...], until: Happening | None) -> tuple[Happen
     if until is None:
         return said
     return tuple(one for one in said if one.at_ms <= until.at_ms and one.id != until.id)
+
+
+def _near(said: tuple[Happening, ...], until: Happening | None) -> tuple[Happening, ...]:
+    if until is None:
+        return ()
+    last = until.at_ms + until.unc_s * 1000
+    later = (one for one in said if one.at_ms > until.at_ms)
+    return tuple(one for one in later if one.at_ms - one.unc_s * 1000 <= last)
+
+
+def _open(tube: str, before: Sequence[Happening], whole: Sequence[Happening]) -> tuple[str, ...]:
+    """The newest of those that opened a discrepancy, as many as are open; what was settled since is not."""
+    opened = [one.id for one in before if _opens(one)]
+    if not opened:
+        return ()
+    then, now = (fold.fold(tube, said).state.disputes for said in (before, whole))
+    return tuple(opened[len(opened) - min(then, now, len(opened)) :])
+
+
+def _opens(one: Happening) -> bool:
+    return one.kind == "discrepancy_noted" or (one.kind == "received" and one.line["result"] != "ok")
 
 
 def cut(link: Link) -> Sequence[Happening]:
@@ -177,8 +213,12 @@ def _facts(tube: _Tube, found: Mapping[str, Lived], asked: Asked, known: about.K
     thaws = tuple(one.id for link in links for one in link.said if one.kind == "thawed")
     grades, indices = _latest(links, GRADES), _latest(links, MEASURED)
     gaps = _gaps(links, tube.end) if asked.custody else []
+    maybe = sum(one.kind == "thawed" for link in links for one in link.near)
+    seen = sum(phase.thaws or 0 for phase in warmth) + _briefly_out(warmth)
+    above = [event for link in links[:-1] for event in link.open]
     return Facts(
-        code=state.tube, asof_ms=tube.end, matrix=state.matrix, container=state.container,
+        code=state.tube, asof_ms=tube.end,
+        matrix="" if any(link.mixed for link in links) else state.matrix, container=state.container,
         additive=(printed.line.get("additive") if printed else "") or state.additive,
         acts=tube.acts,
         spin_g=spins[0].data.get("g") if spins else None,
@@ -189,16 +229,27 @@ def _facts(tube: _Tube, found: Mapping[str, Lived], asked: Asked, known: about.K
         drawn_ul=drawn.line.get("ul") if drawn else None,
         short=bool(drawn and drawn.line.get("short")),
         thaws=len(thaws), thaw_events=thaws,
-        seen_thaws=sum(phase.thaws or 0 for phase in warmth),
-        unseen_ms=_unseen(warmth),
+        seen_thaws=max(seen, len(thaws) + maybe),
+        unseen_ms=_unseen(warmth, imported=bool(drawn and drawn.via.startswith("import"))),
         grades={name: one.line[name] for name, one in grades.items()},
         grade_events={name: one.id for name, one in grades.items()},
         indices={name.removesuffix("_cmgdl"): one.line[name] for name, one in indices.items()},
-        phases=warmth, between=_between(tube, found, asked.spans), disputes=state.disputes,
+        index_events={name.removesuffix("_cmgdl"): one.id for name, one in indices.items()},
+        phases=warmth, between=_between(tube, found, asked.spans), disputes=state.disputes + len(above),
+        dispute_events=(*above, *links[-1].open),
         gaps=tuple(one.sentence for one in gaps), gap_events=tuple(one.event for one in gaps),
         taxon=tube.about.taxon, species=tube.about.species,
-        permits=known.permits(tube.about, _holder(state, links[-1].said), drawn, tube.end),
+        permits=known.permits(
+            tube.about, _holder(state, links[-1].said), drawn, tube.end,
+            took=_drawn_as(printed, links, state), has=state.matrix,
+        ),
     )  # fmt: skip
+
+
+def _drawn_as(printed: Happening | None, links: Sequence[Link], state: TubeState) -> str:
+    """The matrix of the tube that was drawn; empty: not known."""
+    said = str(printed.line.get("matrix") or "") if printed else ""
+    return said or (state.matrix if len(links) == 1 else "")
 
 
 def _between(
@@ -220,13 +271,30 @@ def _gaps(links: Sequence[Link], now_ms: int) -> list[gaps_of.Gap]:
     return [one for one in found if one.code != "typed_late"]
 
 
-def _unseen(warmth: Sequence[PhaseSummary]) -> int:
-    """How long nobody measured since it first stood in a freezer. In freezers a set point is no measurement;
-    elsewhere an assumed warm place counts as a thaw already (`thaws`)."""
-    first = next((k for k, phase in enumerate(warmth) if phase.name == "frozen"), len(warmth))
+def _unseen(warmth: Sequence[PhaseSummary], imported: bool) -> int:
+    """How long nobody measured since it first stood in a freezer; of what was imported since the draw, as
+    nobody knows where it stood before. In freezers a set point is no measurement; elsewhere an assumed warm
+    place counts as a thaw already (`thaws`), and so does being out for a little while (`_briefly_out`)."""
     return sum(
-        phase.no_data_ms + (phase.assumed_ms if phase.name == "frozen" else 0) for phase in warmth[first:]
+        phase.no_data_ms + (phase.assumed_ms if phase.name == "frozen" else 0)
+        for phase in (warmth if imported else _since_frozen(warmth))
+        if not _brief(phase)
     )
+
+
+def _since_frozen(warmth: Sequence[PhaseSummary]) -> Sequence[PhaseSummary]:
+    first = next((k for k, phase in enumerate(warmth) if phase.name == "frozen"), len(warmth))
+    return warmth[first:]
+
+
+def _briefly_out(warmth: Sequence[PhaseSummary]) -> int:
+    """How often it was out of the freezer, unmeasured, for longer than is let pass and for less than what
+    hides a thaw inside one (custody.core.judge_tube): a vial in a hand thaws sooner."""
+    return sum(_brief(phase) for phase in _since_frozen(warmth))
+
+
+def _brief(phase: PhaseSummary) -> bool:
+    return phase.name != "frozen" and LET_PASS_MS < phase.no_data_ms < TO_THAW_MS
 
 
 def _end(said: Sequence[Happening], now_ms: int) -> int:
@@ -257,6 +325,8 @@ def _acts(links: Sequence[Link], where: Laid, told: about.About) -> dict[str, Mo
         acts["net_closed"] = Moment(told.net_closed_ms)
     if drawn := _first(links[0].said, "drawn"):
         acts["drawn"] = _moment(drawn)
+    if made := links[0].until:  # not when something else was made of the same blood
+        acts["aliquoted"] = _moment(made)
     for one in said:
         if name := "aliquoted" if one.kind == "aliquoted" else FIRST.get(one.kind):
             acts.setdefault(name, _moment(one))
@@ -267,7 +337,8 @@ def _acts(links: Sequence[Link], where: Laid, told: about.About) -> dict[str, Mo
     frozen = next((at for link in links if (at := where.frozen_from(link.key)) is not None), None)
     if frozen is not None:
         # Usually a tube put away; else its box was moved into a freezer, which is no event of the tube.
-        acts["frozen"] = next((_moment(one) for one in said if one.at_ms == frozen), Moment(frozen))
+        then = [_moment(one) for one in said if one.at_ms == frozen and one.kind in PLACING]
+        acts["frozen"] = max(then, key=lambda one: one.unc_s, default=Moment(frozen))
     return acts
 
 

@@ -12,6 +12,7 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from django.db.models import Q
 from django.utils import timezone
 
 from biobank.acting import ms
@@ -74,7 +75,8 @@ def through(codes: Iterable[str], assay_code: str, now_ms: int) -> Passed:
     law = in_force()
     if not law.label:
         raise Refused("tube_not_fit", f"No rule set is in force, so for {assay.name} nobody can tell.")
-    found = for_assay(wanted, assay.code, now_ms, law)
+    some = for_assay(wanted, assay.code, now_ms, law)
+    found = {code: one for code, one in some.items() if one.asof_ms >= now_ms}  # the others were discarded
     doubtful = [code for code in wanted if not (code in found and found[code].word in overrides.GOOD)]
     said = overrides.of(doubtful) if doubtful else {}
     stopped = [
@@ -111,7 +113,7 @@ def _refusal(stopped: Sequence[str], found: Mapping[str, Verdict], assay: Assay)
 
 def _why(code: str, verdict: Verdict | None, assay: Assay) -> str:
     if verdict is None:
-        return f"{tube_codes.show(code)}: {assay.name} does not take what is in it, or it is empty."
+        return f"{tube_codes.show(code)}: {assay.name} does not take what is in it, or it is empty or gone."
     return f"{tube_codes.show(code)}: {WORD[verdict.word]}. {verdict.sentence}"
 
 
@@ -123,9 +125,17 @@ def meant(text: str) -> Assay | None:
 
 
 def choices() -> list[tuple[str, str]]:
-    """Assays for a form's field, the empty one first. 1 query."""
-    rows = Assay.objects.filter(retired=False).order_by("name").values_list("code", "name")
-    return [("", "not for analysis"), *rows]
+    """Assays for a form's field, the empty one first; not the head of a family, which takes nothing itself. 1
+    query."""
+    takes = Q(takes__isnull=False) | Q(family__takes__isnull=False)
+    rows = Assay.objects.filter(takes, retired=False).distinct().order_by("name")
+    return [("", "not for analysis"), *rows.values_list("code", "name")]
+
+
+def called(code: str | None) -> str:
+    """The name of an assay with its code, for a page or a paper; empty for none. 1 query."""
+    name = Assay.objects.filter(code=code).values_list("name", flat=True).first() if code else None
+    return f"{name} ({code})" if name else code or ""
 
 
 def lines_for(codes: Iterable[str], passed: Passed | None) -> list[dict[str, Any]]:

@@ -12,9 +12,10 @@ import json
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
-from datetime import date
+from datetime import date, datetime, timedelta
 from functools import cached_property
 from typing import Any
+from zoneinfo import ZoneInfo
 
 from django.db import transaction
 from django.db.models import Q
@@ -30,13 +31,14 @@ from biobank.temperature.life_inputs import known_of
 from biobank.temperature.life_plan import plans_of
 from biobank.temperature.recompute import together
 from custody import queries as ledger
+from custody.core import gaps
 from custody.core.rules import SEVERITIES, WORDS, Facts, Finding, Verdict
 from custody.core.state import FILLED
 
 SLICE = 500
 DAY_MS = 86_400_000
 # They change no fact and no answer; an answered override changes what is let through
-SILENT = {"override_asked", "deviation_noted", "deviation_closed"}
+SILENT = {"override_asked", "deviation_noted", "deviation_closed"}  # but an asking that was answered
 MEASURED = {"temperature", "budget", "thaws"}  # kinds of rule that every hour without readings may change
 WHY = {
     "rules": "the rules or assays changed",
@@ -82,13 +84,17 @@ class _Known:
         return [
             [one.id, one.corrected, list(one.amended)]
             for link in self.chains[code]
-            for one in link.said
-            if one.kind not in SILENT
-        ]
+            for one in (*link.said, *link.near)
+            if one.kind not in SILENT or one.id in self._answered(code)
+        ] + [[*link.open, link.mixed] for link in self.chains[code][:-1]]
+
+    def _answered(self, code: str) -> set[str]:
+        last = self.chains[code][-1]
+        return {one.data["of"] for one in last.said if one.kind == overrides.ANSWERED}
 
     def _origin(self, code: str) -> list[Any]:
         held = [
-            [one.number, one.allows, one.agency_id, one.species, one.valid_from, one.valid_until]
+            [one.number, one.allows, one.agency_id, one.species, one.parts, one.valid_from, one.valid_until]
             for one in self.permits(code)
         ]
         return [sorted(vars(self.origin(code)).items()), held]
@@ -185,7 +191,8 @@ def _judge_part(
                     _row(facts[code], one, known, pks, now_ms, overrides.allowed(one, said.get(code, [])))
                     for one in verdicts
                 ]
-                bad += _findings(facts[code], verdicts, known)
+                if facts[code].asof_ms >= now_ms:  # of a discarded tube nothing is left to be done
+                    bad += _findings(facts[code], verdicts, known)
         _keep(part, rows, bad)
         words.update(one.word for one in rows)
         progress(len(part))
@@ -222,18 +229,34 @@ def _until(facts: Facts, verdict: Verdict, known: _Known, now_ms: int) -> int | 
     if any(one.rule.kind in MEASURED and one.answer == "pass" for one in verdict.findings):
         ends.append(facts.asof_ms + DAY_MS)
     if any(one.rule.permit_for == "hold" for one in verdict.findings):
-        ends += [at for one in known.permits(facts.code) for at in _borders(one) if at >= facts.asof_ms]
+        tz = known.origin(facts.code).tz
+        ends += [at for one in known.permits(facts.code) for at in _borders(one, tz) if at >= facts.asof_ms]
+    if any(one.rule.kind == "custody" and one.answer == "pass" for one in verdict.findings):
+        ends += [at for at in _gap_from(known.chains[facts.code][-1]) if at >= facts.asof_ms]
+    ends += [
+        one.at_ms for one in facts.acts.values() if one.at_ms >= facts.asof_ms
+    ]  # a clock that runs ahead
     ends += _too_early(facts, verdict)
     return min(ends, default=None)
 
 
-def _borders(permit: Permit) -> tuple[int, int]:
-    """When it begins and when it has ended, UTC ms: its days are counted in UTC."""
-    return _midnight(permit.valid_from), _midnight(permit.valid_until) + DAY_MS
+def _gap_from(link: Link) -> list[int]:
+    """Of a tube in a hand or on its way: when custody may have a gap because nothing happened."""
+    steps = gaps.walk(link.tube, link.said)
+    if not steps or steps[-1].after.status not in {"held", "in_transit"}:
+        return []
+    after = [gaps.LIMITS.unplaced_h * gaps.HOUR_MS, gaps.LIMITS.transit_h * gaps.HOUR_MS]
+    agreed = [due for step in steps if (due := step.said.data.get("due_ms")) is not None]
+    return [step.said.at_ms + most for step in steps for most in after] + agreed
 
 
-def _midnight(day: date) -> int:
-    return (day - date(1970, 1, 1)).days * DAY_MS
+def _borders(permit: Permit, tz: str) -> tuple[int, int]:
+    """When it begins and when it has ended, UTC ms: its days are those of the programme."""
+    return _midnight(permit.valid_from, tz), _midnight(permit.valid_until + timedelta(days=1), tz) - 1
+
+
+def _midnight(day: date, tz: str) -> int:
+    return ms(datetime(day.year, day.month, day.day, tzinfo=ZoneInfo(tz)))
 
 
 def _too_early(facts: Facts, verdict: Verdict) -> list[int]:

@@ -1,9 +1,9 @@
 """Overrides: two people let a tube through to one assay in spite of one finding.
 
 Promises: read from the tubes' histories and kept nowhere else; one counts only for its own tube, assay and
-rule, only while the fact and the limit read as they did when it was asked for, and only when two different
-people said it here, on these pages. No override changes a finding or the word of a verdict; `allowed` is all
-that it changes.
+rule, only while the fact and the limit read as they did when it was asked for (of custody, where the fact
+counts: while nothing new is behind it), and only when two different people said it here, on these pages. No
+override changes a finding or the word of a verdict; `allowed` is all that it changes.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ class Override:
     event            id of the asking; answer: id of the event that answers it, empty: nobody did
     rules            label of the rule set then; fact, limit: the words of the finding then
     granted          None while nobody has answered
+    later            what was written about the tube after it was asked for
     flaw             why it cannot count whatever the verdict, as a sentence; empty: nothing speaks against it
     at_ms, answered_ms  UTC ms
     """
@@ -50,6 +51,7 @@ class Override:
     answered_why: str = ""
     answered_ms: int | None = None
     flaw: str = ""
+    later: frozenset[str] = frozenset()
 
     @property
     def word(self) -> str:
@@ -64,20 +66,25 @@ def of(codes: Iterable[str]) -> dict[str, list[Override]]:
 
 def in_history(said: Iterable[Happening]) -> list[Override]:
     """The same from one tube's history."""
-    live = [one for one in said if not one.voided and one.kind in (ASKED, ANSWERED)]
+    whole = list(said)
+    live = [one for one in whole if not one.voided and one.kind in (ASKED, ANSWERED)]
     answers: dict[str, Happening] = {}
     for one in live:
         if one.kind == ANSWERED:
             answers.setdefault(one.data["of"], one)  # the first answer counts
-    return [_override(one, answers.get(one.id)) for one in live if one.kind == ASKED]
+    return [
+        _override(one, answers.get(one.id), frozenset(each.id for each in whole if each.seq > one.seq))
+        for one in live
+        if one.kind == ASKED
+    ]
 
 
-def _override(asked: Happening, answer: Happening | None) -> Override:
+def _override(asked: Happening, answer: Happening | None, later: frozenset[str]) -> Override:
     data = asked.data
     found = Override(
         asked.id, asked.line["t"], data["assay"], data["rule"], data["rules"], asked.line.get("fact") or "",
         data.get("limit") or "", data.get("reason") or "", asked.by, asked.org, asked.at_ms, asked.tz,
-        flaw=_flaw(asked, answer),
+        flaw=_flaw(asked, answer), later=later,
     )  # fmt: skip
     if answer is None:
         return found
@@ -120,6 +127,8 @@ def lapsed(verdict: Verdict, override: Override) -> str:
         return f"It has lapsed: the limit was “{override.limit}” and is “{found.limit}” now."
     if nfc(found.fact) != override.fact:
         return f"It has lapsed: it was for “{override.fact}”, and now it is “{found.fact}”."
+    if found.rule.kind == "custody" and override.later.intersection(found.events):
+        return "It has lapsed: it was for another gap or discrepancy than is open now."
     return ""
 
 

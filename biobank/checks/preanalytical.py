@@ -52,7 +52,8 @@ def _spans(state: TubeState, links: Sequence[Link], where: Laid) -> Spans:
     at = next((at for link in links if (at := where.frozen_from(link.key)) is not None), None)
     put = next((one.unc_s for one in said if one.at_ms == at), 0)
     frozen = None if at is None else (at, put)
-    done = next(iter(spun), None) or next((one for one in said if one.kind == "aliquoted"), None)
+    made = links[0].until or next((one for one in said if one.kind == "aliquoted"), None)
+    done = next(iter(spun), None) or made
     first = (done.at_ms, done.unc_s) if done and state.matrix not in SOLID else frozen
     found: Spans = {}
     if drawn and first:

@@ -78,14 +78,16 @@ class Facts:
     short             marked as a short draw
     taxon, species    species group as plans have it, and the animal's species; empty: not known
     spins             how often it was spun
-    grades            haemolysis, lipaemia, icterus: 0 to 4; indices: as measured, hundredths of mg/dL
+    grades            haemolysis, lipaemia, icterus: 0 to 4; indices: as measured, hundredths of mg/dL; each
+                      with its events
     thaws             recorded ones; seen_thaws: how often it went from frozen to thawed by what loggers in
                       its places measured (air is warm before a tube is: at most so often)
     unseen_ms         how long nobody measured it since it first stood in a freezer, there or elsewhere
     phases            storage so far, oldest first, with that of parents before this tube was made
     between           phases between two acts, by (from, to): of those spans that the rules ask for and whose
                       first act happened (to now, when the second has not)
-    disputes          open discrepancies; gaps: sentences about times for which custody is not shown
+    disputes          open discrepancies, also of what it came from, and the events behind them; gaps:
+                      sentences about times for which custody is not shown
     permits           by "take" and "hold": whether a permit covers it, and a sentence that says which
     """
 
@@ -113,6 +115,8 @@ class Facts:
     species: str = ""
     spins: int = 0
     indices: Mapping[str, int] = field(default_factory=dict)
+    index_events: Mapping[str, str] = field(default_factory=dict)
+    dispute_events: tuple[str, ...] = ()
     between: Mapping[tuple[str, str], tuple[Phase, ...]] = field(default_factory=dict)
     gaps: tuple[str, ...] = ()
     gap_events: tuple[str, ...] = ()

@@ -10,7 +10,18 @@ from typing import cast
 
 from custody.core import rule_words as words
 from custody.core.facts import NOW, Facts, Moment
-from custody.core.judge_said import Gap, Said, awaited, contradiction, done, ending, events_of, no_start
+from custody.core.judge_said import (
+    Gap,
+    Said,
+    awaited,
+    contradiction,
+    done,
+    ending,
+    events_of,
+    no_start,
+    unmeasured,
+)
+from custody.core.judge_tube import thaw_doubt
 from custody.core.kleene import Answer, at_least, at_most, both
 from custody.core.rule import Rule
 
@@ -38,11 +49,20 @@ def interval(rule: Rule, facts: Facts) -> Said:
     gap = Gap.between(start, end)
     if gap.mid < 0:
         return contradiction(rule, limit, start, end)
+    if end.at_ms - end.unc_s * words.SECOND > facts.asof_ms:
+        return _to_come(rule, limit, start, end)
     fact, answer = gap.text(_limits(rule)), _within(rule, gap)
     amended = " (a corrected time)" if start.corrected or end.corrected else ""
     sentence = f"{_happened(rule, fact)}{amended}; {limit}."
     unsure = _unsure(rule, start, end) if answer == "cannot_tell" else ()
     return Said(answer, sentence, fact, limit, events_of(start, end), (), unsure, _left(rule, facts, start))
+
+
+def _to_come(rule: Rule, limit: str, start: Moment, end: Moment) -> Said:
+    """Said to happen later than now: some clock is wrong, and nobody knows which and since when."""
+    sentence = f"{words.DONE[rule.to_act]} later than now, by what was said; {limit}."
+    unsure = (f"time:{rule.to_act}",)
+    return Said("cannot_tell", sentence, "later than now", limit, events_of(start, end), missing=unsure)
 
 
 def _unsure(rule: Rule, start: Moment, end: Moment) -> tuple[str, ...]:
@@ -86,6 +106,10 @@ def _happened(rule: Rule, fact: str) -> str:
 def never(rule: Rule, facts: Facts) -> Said:
     happened = facts.acts.get(rule.to_act)
     limit = f"never {done(rule.to_act)}"
+    if happened is None and rule.to_act == "thawed" and (doubt := thaw_doubt(facts)):
+        said = f"No thaw recorded{doubt}."
+        fact = f"up to {facts.seen_thaws} seen{unmeasured(facts.unseen_ms)}"
+        return Said("cannot_tell", said, fact, limit, missing=("readings",))
     if happened is None:
         return Said("pass", f"Not {done(rule.to_act)} so far.", "no", limit)
     sentence = f"{words.DONE[rule.to_act]}, which must never happen to a tube for this."
@@ -102,7 +126,7 @@ def spin(rule: Rule, facts: Facts) -> Said:
     missing = ("spin",) if answer == "cannot_tell" else ()
     if facts.spin_g is None and facts.spin_minutes is None:
         said = f"How it was spun is not known; {limit}."
-        return Said(answer, said, "", limit, events_of(spun), missing=missing)
+        return Said(answer, said, "not noted", limit, events_of(spun), missing=missing)
     force = "a force not noted" if facts.spin_g is None else f"{facts.spin_g} × g"
     time = "a time not noted" if facts.spin_minutes is None else f"{facts.spin_minutes} min"
     fact = f"{force} for {time}"

@@ -13,6 +13,7 @@ from custody.core.kleene import Answer
 from custody.core.rule import Rule
 
 Spans = tuple[tuple[int, int], ...]
+DAY_MS = 86_400_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,9 +93,16 @@ def no_start(rule: Rule, limit: str) -> Said:
     return Said("cannot_tell", sentence, "", limit, missing=(f"act:{rule.from_act}",))
 
 
+def unmeasured(ms: int) -> str:
+    """What a fact says of time without readings: in whole days, so that it reads the same while it hardly
+    grows, and an override that was granted for it lapses when it does."""
+    days = -(-ms // DAY_MS)
+    return f", up to {words.once(days, 'day')} not measured" if days > 0 else ""
+
+
 def contradiction(rule: Rule, limit: str, start: Moment, end: Moment) -> Said:
     """The second act before the first proves nothing."""
     after = "now" if rule.to_act in ("", NOW) else done(rule.to_act)
     sentence = f"The times contradict each other: {after} before {words.NOUN[rule.from_act]}."
     unsure = tuple(f"time:{act}" for act in (rule.from_act, rule.to_act) if act not in ("", NOW))
-    return Said("cannot_tell", sentence, "", limit, events_of(start, end), missing=unsure)
+    return Said("cannot_tell", sentence, f"{after} first", limit, events_of(start, end), missing=unsure)

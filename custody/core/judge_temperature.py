@@ -22,6 +22,7 @@ from custody.core.judge_said import (
     ending,
     events_of,
     no_start,
+    unmeasured,
 )
 from custody.core.kleene import Answer, at_most, both
 from custody.core.rule import BETWEEN, Rule
@@ -47,7 +48,7 @@ def temperature(rule: Rule, facts: Facts) -> Said:
         said = f"The time of draw is not known, so neither is the time {rule.side} {words.celsius(edge)}."
         answer: Answer = "fail" if low > allowed else "cannot_tell"
         missing = ("act:drawn",) if answer == "cannot_tell" else ()
-        return Said(answer, said, "", limit, (), spans(phases, facts), missing)
+        return Said(answer, said, words.span_beside(low, [allowed]), limit, (), spans(phases, facts), missing)
     where = "since draw" if rule.phase == "any" else f"in {PLACE[rule.phase]}"
     return replace(_time(rule, low, possible + away, where, limit), spans=spans(phases, facts))
 
@@ -65,7 +66,9 @@ def _time(rule: Rule, low: int, high: int, where: str, limit: str) -> Said:
     sentence = f"{known} {rule.side} {edge} {where}; allowed {words.span(allowed, exact=True)}"
     sentence += f"; {words.span(high - low)} not measured." if high > low else "."
     answer = at_most(low, high, allowed)
-    return Said(answer, sentence, known, limit, missing=("readings",) if answer == "cannot_tell" else ())
+    if answer != "cannot_tell":
+        return Said(answer, sentence, known, limit)
+    return Said(answer, sentence, known + unmeasured(high - low), limit, missing=("readings",))
 
 
 def _elsewhere(phases: Sequence[Phase], facts: Facts) -> int | None:
@@ -124,7 +127,7 @@ def reversed_one(phases: Sequence[Phase], facts: Facts) -> bool:
 
 def _reversed(limit: str, phases: Sequence[Phase], facts: Facts) -> Said:
     said = f"The times contradict each other: a stay ends before it begins; {limit}."
-    return Said("cannot_tell", said, "", limit, missing=("readings",))
+    return Said("cannot_tell", said, "reversed", limit, missing=("readings",))
 
 
 def spans(phases: Sequence[Phase], facts: Facts) -> Spans:

@@ -10,7 +10,7 @@ from typing import cast
 
 from custody.core import rule_words as words
 from custody.core.facts import Facts
-from custody.core.judge_said import Said
+from custody.core.judge_said import Said, unmeasured
 from custody.core.kleene import Answer, at_least, at_most
 from custody.core.rule import Rule, has_word
 
@@ -24,18 +24,25 @@ def thaws(rule: Rule, facts: Facts) -> Said:
     """Recorded thaws are sure; those that loggers saw may be, and so may some while nobody measured."""
     most = cast("int", rule.max_thaws)
     fact, limit = words.once(facts.thaws, "thaw"), f"at most {most}"
-    hidden = max(facts.unseen_ms, 0) // TO_THAW_MS
-    answer = at_most(facts.thaws, max(facts.thaws, facts.seen_thaws) + hidden, most)
+    answer = at_most(facts.thaws, max(facts.thaws, facts.seen_thaws) + _hidden(facts), most)
     unsure = answer == "cannot_tell"
-    sentence = f"{fact} recorded; {limit}{_doubt(facts, hidden) if unsure else ''}."
+    sentence = f"{fact} recorded; {limit}{thaw_doubt(facts) if unsure else ''}."
     missing = ("readings",) if unsure else ()
+    fact += f", up to {facts.seen_thaws} seen{unmeasured(facts.unseen_ms)}" if unsure else ""
     return Said(answer, sentence, fact, limit, facts.thaw_events, _since_frozen(facts), missing)
 
 
-def _doubt(facts: Facts, hidden: int) -> str:
-    if hidden:
+def _hidden(facts: Facts) -> int:
+    return max(facts.unseen_ms, 0) // TO_THAW_MS
+
+
+def thaw_doubt(facts: Facts) -> str:
+    """Why it may have thawed more often than was recorded; empty: it cannot."""
+    if _hidden(facts):
         unseen = words.span(facts.unseen_ms)
         return f"; {unseen} not measured since it was frozen, so it may have thawed unseen"
+    if facts.seen_thaws <= facts.thaws:
+        return ""
     return f"; by its loggers it may have thawed {words.once(facts.seen_thaws, 'time')}"
 
 
@@ -78,6 +85,8 @@ def grade(rule: Rule, facts: Facts) -> Said:
     if measured is not None and rule.max_cmgdl is not None:
         fact = f"{words.hundredths(measured)} mg/dL"
         answer = at_most(measured, measured, rule.max_cmgdl)
+        if by := facts.index_events.get(rule.grade_name):
+            events = (by,)
         return Said(answer, f"{name} measured as {fact}; {limit}.", fact, limit, events)
     if seen is not None and rule.max_grade is not None:
         fact = f"grade {seen}"
@@ -109,7 +118,8 @@ def custody(rule: Rule, facts: Facts) -> Said:
         fact += f"; gaps: {len(facts.gaps)}"
     whole = not facts.gaps and facts.disputes <= 0
     sentence = " ".join([f"{fact.capitalize()}.", *facts.gaps])
-    return Said("pass" if whole else "fail", sentence, fact, "none", facts.gap_events)
+    events = (*facts.gap_events, *facts.dispute_events)
+    return Said("pass" if whole else "fail", sentence, fact, "none", events)
 
 
 def permit(rule: Rule, facts: Facts) -> Said:

@@ -205,6 +205,11 @@ class Assay:
             for matrix, additive in self.takes
         )
 
+    def surely_takes(self, facts: Facts) -> bool:
+        """False when that depends on an additive that is not known."""
+        some = {additive for matrix, additive in self.takes if matrix == facts.matrix}
+        return bool(facts.additive) or not some or "" in some
+
 
 def bands_text(bands: Iterable[tuple[int | None, int | None]]) -> str:
     """Bands as one line: "400:259200 2500:28800 :14400"; an empty side: no more edge, or for ever."""

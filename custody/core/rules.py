@@ -29,6 +29,7 @@ __all__ = [
 Word = Literal["fit", "caution", "cannot_tell", "not_fit"]
 WORDS: tuple[Word, ...] = ("not_fit", "cannot_tell", "caution", "fit")  # from unfit to fit
 LEAST_VOLUME = "least-volume"  # code of the rule that an assay's own least volume is
+TAKES = "takes"  # and of the one that it is asked for a tube that may have been drawn into something else
 UNKNOWN = {
     "matrix": "what is in it",
     "additive": "additive",
@@ -45,6 +46,7 @@ class Finding:
     missing  what would make a cannot tell an answer, by short names: `act:spun`, `time:spun` (more exact, or
              right), `readings`, `grade:haemolysis`, `matrix`, `additive`, `taxon`, `material`, `volume`,
              `fill`, `spin`, `container`, `permit:take`
+    about    "cannot_tell": nobody knows whether the rule is about this tube
     by_ms    what it asks for is still open, and this is until when it passes for sure: of an interval as
              `due` says, of a budget if all that is to come were at its worst. None: nothing is open
     """
@@ -59,6 +61,7 @@ class Finding:
     spans: tuple[tuple[int, int], ...] = ()
     missing: tuple[str, ...] = ()
     by_ms: int | None = None
+    about: Answer = "pass"
 
 
 @dataclass(frozen=True)
@@ -125,8 +128,9 @@ def evaluate(rule: Rule, facts: Facts) -> Finding | None:
         sentence, missing = f"{sentence} {_may_not_count(lacks)}", missing + lacks
     sources = (rule.source,)
     return Finding(
-        rule, answer, sentence, said.fact, said.limit, sources, said.events, said.spans, missing, said.by_ms
-    )
+        rule, answer, sentence, said.fact, said.limit, sources, said.events, said.spans, missing, said.by_ms,
+        about,
+    )  # fmt: skip
 
 
 def _may_not_count(lacks: Collection[str]) -> str:
@@ -141,7 +145,8 @@ def _may_not_count(lacks: Collection[str]) -> str:
 def verdict(facts: Facts, assay: Assay, rules: Iterable[Rule], rule_set: str = "") -> Verdict:
     """Fit, fit with caution, cannot tell or not fit.
 
-    Rules of the assay, of its family and for all count, and its own least volume is one more stop rule.
+    Rules of the assay, of its family and for all count, and its own least volume is one more stop rule. So is
+    the additive, where it takes some and that of the tube is not known.
     Not fit if any stop rule fails; else cannot tell if a stop rule cannot tell, or no rule that carries
     weight names this assay or its family; else caution if a caution rule does not pass. Notes weigh nothing.
     """
@@ -149,6 +154,8 @@ def verdict(facts: Facts, assay: Assay, rules: Iterable[Rule], rule_set: str = "
     asked = [evaluate(rule, facts) for rule in rules if rule.assay in named]
     if assay.min_ul is not None:
         asked.append(evaluate(_least_volume(assay.code, assay.min_ul), facts))
+    if not assay.surely_takes(facts):
+        asked.append(_additive(assay))
     findings = tuple(one for one in asked if one is not None)
     return Verdict(assay, _word(findings, frozenset()), findings, facts.asof_ms, rule_set)
 
@@ -166,6 +173,19 @@ def _least_volume(assay: str, min_ul: int) -> Rule:
     )
 
 
+def _additive(assay: Assay) -> Finding:
+    said = f"What it was drawn into is not known, and {assay} does not take every additive."
+    limit = "an additive that it takes"
+    return Finding(_takes(assay.code), "cannot_tell", said, "not known", limit, missing=("additive",))
+
+
+@lru_cache(maxsize=1024)
+def _takes(assay: str) -> Rule:
+    return Rule(
+        TAKES, "container", "stop", "common_practice", "what the assay takes", assay, container_has="-"
+    )
+
+
 def _word(findings: Collection[Finding], waived: Collection[str]) -> Word:
     """The worst that any finding leaves open; what was waived leaves everything open."""
     best: Word = "fit" if any(_names(one) for one in findings) else "cannot_tell"
@@ -174,10 +194,11 @@ def _word(findings: Collection[Finding], waived: Collection[str]) -> Word:
 
 
 def _names(finding: Finding) -> bool:
-    """Does a rule that carries weight name the assay or its family? Its own least volume says nothing of
-    whether it was thought about."""
+    """Does a rule that carries weight name the assay or its family, and is it surely about the tube? What the
+    assay itself takes says nothing of whether it was thought about."""
     rule = finding.rule
-    return rule.assay != "" and rule.severity != "note" and rule.code != LEAST_VOLUME
+    weighs = rule.severity != "note" and rule.code not in {LEAST_VOLUME, TAKES}
+    return rule.assay != "" and weighs and finding.about == "pass"
 
 
 def _weight(finding: Finding) -> Word:

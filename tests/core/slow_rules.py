@@ -8,6 +8,7 @@ Written from the definitions (the design's "fail if any fails, else cannot tell"
 of the kinds of rule), not from the code that it is compared with; it shares the values and nothing else.
 """
 
+from dataclasses import replace
 from fractions import Fraction
 from itertools import pairwise, permutations, product
 
@@ -54,13 +55,18 @@ def worded(facts, assay, rules):
     ]
     found = [(one, answered(one, facts)) for one in about_it]
     found = [(one, said) for one, said in found if said is not None]
+    sure = {id(one) for one in about_it if all(all(each) for each in product(*_tube_worlds(one, facts)))}
     stops = [said for one, said in found if one.severity == "stop"]
     if assay.min_ul is not None:
         left = facts.volume_ul
         stops.append("cannot_tell" if left is None else "pass" if left >= assay.min_ul else "fail")
     if "fail" in stops:
         return "not_fit"
-    thought_about = any(one.assay and one.severity in ("stop", "caution") for one, _ in found)
+    if not facts.additive and {a for m, a in assay.takes if m == facts.matrix and a}:
+        stops += [] if (facts.matrix, "") in assay.takes else ["cannot_tell"]  # perhaps not this one
+    thought_about = any(
+        one.assay and one.severity in ("stop", "caution") and id(one) in sure for one, _ in found
+    )
     if "cannot_tell" in stops or not thought_about:
         return "cannot_tell"
     return "fit" if {said for one, said in found if one.severity == "caution"} <= {"pass"} else "caution"
@@ -99,7 +105,7 @@ def interval(rule, facts):
             ]
             + [False]  # it never happens
         )
-    if end[1] < start.at_ms:
+    if end[1] < start.at_ms or min(end) > facts.asof_ms:
         return "cannot_tell"
     spans = {b - a for a in moments(start) for b in end}
     inner = {t for t in _marks(rule) if min(spans) <= t <= max(spans)}
@@ -131,6 +137,8 @@ def _kept(rule, span):
 
 
 def never(rule, facts):
+    if rule.to_act == "thawed":
+        return thaws(replace(rule, max_thaws=0), replace(facts, thaws=int("thawed" in facts.acts)))
     return "fail" if rule.to_act in facts.acts else "pass"
 
 

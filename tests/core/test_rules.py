@@ -472,7 +472,8 @@ def test_an_act_at_the_last_moment_of_the_countdown_passes(unc_s, lower, width):
     if one.by_ms < DRAWN_0842 or one.by_ms < one.from_ms:
         return  # the draw is too uncertain for any moment to pass for sure
     for at_ms in (one.by_ms, one.from_ms):
-        done = replace(waiting(unc_s), acts=waiting(unc_s).acts | {"spun": Moment(at_ms)})
+        acts = waiting(unc_s).acts | {"spun": Moment(at_ms)}
+        done = replace(waiting(unc_s), asof_ms=at_ms, acts=acts)
         assert answer(asked, done) == "pass"
     late = replace(waiting(unc_s), acts=waiting(unc_s).acts | {"spun": Moment(one.by_ms + 1)})
     assert answer(asked, late) != "pass"
