@@ -1,4 +1,4 @@
-"""Forms of assays and permits."""
+"""Forms of assays."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from django import forms
 from django.core.exceptions import ValidationError
 
 from biobank.checks import rule_columns as of
-from biobank.models import ADDITIVES, MATRICES, Agency, Assay, Permit
+from biobank.models import ADDITIVES, MATRICES, Assay
 from biobank.plans import columns
 from biobank.plans.forms import CellField, why_field
 
@@ -81,39 +81,3 @@ def _said(assay: Assay) -> dict[str, Any]:
         "takes": [box for one in assay.takes.all() for box in (one.matrix, one.additive)],
         "min_ul": of.BY_NAME["min_ul"].write(assay.min_ul),
     }  # fmt: skip
-
-
-class PermitForm(forms.Form):
-    """A permit as its paper says it."""
-
-    number = CellField(columns.words("number", "number", 60, True))
-    allows = forms.ChoiceField(
-        choices=[("take", "take samples"), ("hold", "hold samples")], label="Allows to"
-    )
-    agency = forms.ModelChoiceField(Agency.objects.none(), label="Whom it allows")
-    issued_by = CellField(columns.words("issued_by", "issued by", 120, True))
-    species = CellField(columns.words("species", "species", 80, hint="Empty: all that the paper names."))
-    valid_from = forms.DateField(widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"), label="From")
-    valid_until = forms.DateField(
-        widget=forms.DateInput({"type": "date"}, "%Y-%m-%d"), label="To, this day too"
-    )
-    note = CellField(columns.words("note", "note", 200))
-
-    def __init__(self, data: Any = None, *, permit: Permit | None = None) -> None:
-        names = ("number", "allows", "issued_by", "species", "valid_from", "valid_until", "note")
-        initial = {name: getattr(permit, name) for name in names} if permit else {}
-        super().__init__(data, initial=initial | ({"agency": permit.agency_id} if permit else {}))
-        self.fields["agency"].queryset = Agency.objects.order_by("name")
-        self.fields["reason"] = why_field()
-
-    def clean(self) -> dict[str, Any]:
-        said = super().clean() or self.cleaned_data
-        first, last = said.get("valid_from"), said.get("valid_until")
-        for name, day in (("valid_from", first), ("valid_until", last)):
-            if day and not 1900 <= day.year <= 2200:
-                self.add_error(name, ValidationError("This year cannot be right.", "year_out_of_range"))
-        if first and last and last < first:
-            self.add_error(
-                "valid_until", ValidationError("It ends before it begins.", "permit_ends_before_it_begins")
-            )
-        return said

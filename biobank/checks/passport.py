@@ -16,8 +16,8 @@ from biobank.checks.facts import Link, facts_of, lineage
 from biobank.checks.facts import chain as links_of
 from biobank.checks.fit_access import whole
 from biobank.checks.passport_custody import Chain, chain
-from biobank.checks.passport_methods import Methods, Source, methods
-from biobank.checks.passport_thermal import Thermal, thermals
+from biobank.checks.passport_methods import Methods, Source, gained, methods
+from biobank.checks.passport_thermal import Thermal, concerning, thermals
 from biobank.checks.passport_tree import Kin, Tree, tree
 from biobank.checks.passport_veil import Veil
 from biobank.checks.passport_words import Fitness, Said, fitness
@@ -34,6 +34,8 @@ from custody.core.rules import Facts
 from custody.core.state import FILLED, Happening, TubeState
 
 PAPERWORK = {"label_printed", "packed", "issued", "bound", "returned", "closed", "reserved", "released"}
+READ_IN = {"original": "the paper's own table", "library": "a code library"}  # as on the tube's page
+FROM_MEMORY = "no source: from memory"
 MOST = 30  # tubes in one batch: each takes about a second to lay out
 CUSTODY_SOURCE = (
     "In custody is what is in somebody's possession, in view, locked up by the holder, in a secured area "
@@ -46,7 +48,7 @@ CUSTODY_SOURCE = (
 @dataclass(frozen=True)
 class Letters:
     """The preanalytical code: kind and version of the standard; rows of (element, letter, meaning,
-    status).
+    where the letter was read).
     """
 
     code: str
@@ -67,7 +69,7 @@ class Proof:
 @dataclass(frozen=True)
 class Passport:
     """One tube. full: for somebody who may see tubes; assay: asked for one alone, its name; seq: the newest
-    event of this tube; made_ms: as of when (UTC ms)."""
+    event of this tube; made_ms: as of when (UTC ms); since: what its life is counted from, in a word."""
 
     code: str
     label: str
@@ -89,7 +91,7 @@ class Passport:
     methods: Methods
     content: str
     programme: str
-    drawn: bool
+    since: str
     rule_set: str
     seq: int
     events: int
@@ -181,7 +183,8 @@ def rows_of(line: set[str]) -> dict[str, Tube]:
 def _passport(tube: Tube, world: _World) -> Passport:
     code, state = tube.code, world.states[tube.code]
     said, links, here = world.told.get(code, []), world.links[code], world.judged[code]
-    veil, thermal = world.veil, _quiet(world.thermals.get(code), world.veil)
+    veil, since = world.veil, _since(here.facts)
+    thermal = _quiet(world.thermals.get(code), here, since, veil)
     line = tuple(_kin(link, world) for link in links)
     siblings = world.children.get(str(state.parent), 1) - 1 if state.parent else 0
     given, children = overrides.in_history(said), world.children.get(code, 0)
@@ -196,14 +199,24 @@ def _passport(tube: Tube, world: _World) -> Passport:
         tuple(passport_words.deviations(said, world.roles, veil)), _letters(world.letters.get(code), veil),
         methods(here.facts, _source(tube, state, here.facts, world), thermal),
         matrix_words(state.matrix or tube.matrix), _programme(tube, world),
-        "drawn" in here.facts.acts, world.law.label, state.seq,
+        since, world.law.label, state.seq,
         sum(not one.voided for one in said), _proof(said), names.get(world.assay, ""),
     )  # fmt: skip
 
 
-def _quiet(found: Thermal | None, veil: Veil) -> Thermal | None:
-    """What is to be said of the readings, without days and times."""
-    return replace(found, doubts=tuple(veil.clean(one) for one in found.doubts)) if found else None
+def _quiet(found: Thermal | None, here: Judged, since: str, veil: Veil) -> Thermal | None:
+    """What is to be said of the readings of this tube, without days and times."""
+    if found is None:
+        return None
+    rules = [one.rule for verdict in here.verdicts for one in verdict.findings]
+    asked = {centi for one in rules for centi in (one.limit_centi, one.forbidden_centi) if centi is not None}
+    found = concerning(found, asked, since)
+    return replace(found, doubts=tuple(veil.clean(one) for one in found.doubts))
+
+
+def _since(facts: Facts) -> str:
+    """What its life is counted from."""
+    return gained(facts.matrix)[1] if "drawn" in facts.acts else "first act"
 
 
 def _asked(given: Sequence[overrides.Override], world: _World) -> list[overrides.Override]:
@@ -223,7 +236,8 @@ def _kin(link: Link, world: _World) -> Kin:
     words = row.label if row else ""
     made = any(one.kind == "aliquoted" and one.line.get("role") == "to" for one in link.said)
     drawn = any(one.kind == "drawn" for one in link.said)
-    return Kin(link.tube, words, "made from the one before" if made else "drawn" if drawn else "")
+    how = gained(row.matrix if row else "")[0] if drawn else ""
+    return Kin(link.tube, words, "made from the one before" if made else how)
 
 
 def _identity(tube: Tube, state: TubeState, facts: Facts, world: _World) -> list[tuple[str, str]]:
@@ -234,13 +248,13 @@ def _identity(tube: Tube, state: TubeState, facts: Facts, world: _World) -> list
     parted = state.matrix in ("SER", "PL1", "BUF", "CEL")
     found = [
         ("Content", matrix_words(state.matrix or tube.matrix)),
-        ("Drawn into" if parted else "Additive", additive_words(facts.additive)),
+        ("Blood drawn with" if parted else "Additive", additive_words(facts.additive)),
         ("Container", state.container or tube.container or "not known"),
         ("Volume left", volume(state.volume_ul)),
         ("Species", (animal.species if animal else "") or facts.species or "not known"),
         ("Species group", _group(tube, facts, world) or "not known"),
         ("Sex", Sex(animal.sex).label if animal else "Not known"),
-        ("Drawn", veil.day(drawn.at_ms) if drawn else "not known"),
+        (gained(facts.matrix)[0].capitalize(), veil.day(drawn.at_ms) if drawn else "not known"),
         ("Programme", _programme(tube, world)),
         (
             "State",
@@ -302,7 +316,9 @@ def _body(workup: Workup) -> str:
 def _letters(found: Any, veil: Veil) -> Letters | None:
     if found is None:
         return None
-    rows = tuple((one[0], one[1], veil.clean(one[2]), plain(one[3])) for one in found.elements)
+    rows = tuple(
+        (one[0], one[1], veil.clean(one[2]), READ_IN.get(one[3], FROM_MEMORY)) for one in found.elements
+    )
     return Letters(found.code, str(found.kind), str(found.version), rows)
 
 

@@ -7,8 +7,8 @@ of day left out. A stretch of time is as exact as the ledger has it.
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 from biobank.checks.passport_veil import Veil
 from biobank.templatetags.words import span, tube_code
@@ -91,9 +91,26 @@ class Chain:
 def chain(custody: Custody, code: str, agencies: Mapping[str, str], now_ms: int, veil: Veil) -> Chain:
     """The custody of tube `code` for a passport. agencies: names by code."""
     return Chain(
-        tuple(_held(one, code, agencies, now_ms, veil) for one in custody.holds),
+        tuple(_held(one, code, agencies, now_ms, veil) for one in joined(custody.holds)),
         tuple(_hole(one, code, agencies, now_ms, veil) for one in custody.gaps),
     )
+
+
+def joined(holds: Sequence[Hold]) -> list[Hold]:
+    """Neighbours that differ in their place alone as one, because places are not told here."""
+    found: list[Hold] = []
+    for one in holds:
+        last = found[-1] if found else None
+        if last and last.end_ms == one.start_ms and _who(last) == _who(one):
+            found[-1] = replace(last, end_ms=one.end_ms)
+        else:
+            found.append(one)
+    return found
+
+
+def _who(one: Hold) -> tuple[str, ...]:
+    on_the_way = one.where if one.where.startswith("on the way") else ""
+    return one.tube, one.org, one.how, on_the_way
 
 
 def _held(one: Hold, code: str, agencies: Mapping[str, str], now_ms: int, veil: Veil) -> Held:

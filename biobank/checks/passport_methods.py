@@ -26,6 +26,8 @@ SOURCE = (
 )
 NOT_RECORDED = "not recorded"
 FLUIDS = {"SER", "PL1", "BUF", "CEL"}  # parts of drawn blood
+BLOOD = FLUIDS | {"BLD", "SME", "DBS"}
+VESSELS = {"tube", "vial", "cryovial", "bottle", "jar", "bag", "syringe"}  # words that ask for an article
 PRESERVATIVES = {"ETOH", "F10", "DMSO", "RNA", "VIRTM", "AMIES", "BCB"}
 NOTHING = {"NONE", "TRCN"}
 GRADES = ("haemolysis", "lipaemia", "icterus")
@@ -96,7 +98,8 @@ def methods(facts: Facts, source: Source, thermal: Thermal | None) -> Methods:
             source.body_kept and not clinical(source),
         ),
         Element(
-            "Vital state of the source", "alive (it was released after the draw)" if source.released else ""
+            "Vital state of the source",
+            f"alive (it was released after the {gained(facts.matrix)[1]})" if source.released else "",
         ),
         Element("Clinical and pathological diagnosis"),
         Element("Collection mechanism", collection(facts, source)),
@@ -134,7 +137,20 @@ def collection(facts: Facts, source: Source) -> str:
     if "drawn" not in facts.acts:
         return ""
     into = source.primary or source.container
-    return f"drawn into {into}; the device used was not recorded" if into else ""
+    how = gained(facts.matrix)[0]
+    return f"{how} into {_article(into)}{into}; the device used was not recorded" if into else ""
+
+
+def gained(matrix: str) -> tuple[str, str]:
+    """The verb and the noun for how such a sample came to be: only blood is drawn."""
+    return ("drawn", "draw") if matrix in BLOOD or not matrix else ("collected", "collection")
+
+
+def _article(container: str) -> str:
+    """For a vessel named by one of the usual words; other words stand as they were written."""
+    if container.split()[-1] not in VESSELS:
+        return ""
+    return "an " if container[0] in "aeioAEIO" else "a "
 
 
 def stabilised(facts: Facts) -> str:
@@ -260,7 +276,8 @@ def _worked(facts: Facts) -> list[str]:
     for name, words, more in ACTS:
         act = facts.acts.get(name)
         if act is not None and act.at_ms >= drawn.at_ms:
-            found.append(f"{words} {span(act.at_ms - drawn.at_ms)} after the draw{hard if more else ''}.")
+            after = f"{span(act.at_ms - drawn.at_ms)} after the {gained(facts.matrix)[1]}"
+            found.append(f"{words} {after}{hard if more else ''}.")
     return found
 
 

@@ -72,6 +72,7 @@ def _laid(
     template: str, context: dict[str, Any], ink: Ink, made: Any, tz: str, fonts: FontConfiguration
 ) -> Any:
     around = {"ink": ink, "made": made, "tz": tz, "site_name": settings.SITE_NAME, "demo": settings.DEMO}
+    around["site"] = str(settings.SITE_URL or "").rstrip("/")
     html = HTML(string=render_to_string(template, around | context), url_fetcher=_nothing)
     return html.render(font_config=fonts)
 

@@ -7,19 +7,21 @@ what nobody knows are told apart in words and in the drawing. Queries do not gro
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from itertools import groupby
 
 from biobank.core.acts_of_life import OUT, STORED, THAW, TRIP, WORK, Phase, words
 from biobank.temperature import blocks
 from biobank.temperature.life import Life, lived
 from biobank.temperature.life_inputs import known_of
-from biobank.temperature.life_plan import Part, Plan, plans_of
+from biobank.temperature.life_plan import BORDERS, Part, Plan, plans_of
 from biobank.temperature.life_words import Beyond, Share, beyond, percent
 from biobank.temperature.scale import Frame, Scale, Tick
 from biobank.temperature.shapes import Band, Trace
 from biobank.temperature.trace import draw
 from custody.core.phase import PhaseSummary
+from custody.core.rule_words import celsius, listed
 from custody.core.thermal import Series
 
 HOUR, DAY = 3_600_000, 86_400_000
@@ -47,22 +49,36 @@ class Row:
 
 
 @dataclass(frozen=True)
+class Border:
+    """Limits with the same numbers, coldest first, and these numbers."""
+
+    limits: tuple[int, ...]
+    said: Beyond
+
+    @property
+    def words(self) -> str:
+        return listed([celsius(one) for one in self.limits])
+
+
+@dataclass(frozen=True)
 class Thermal:
     """pictures: (words, trace); rows: phases; whole: the sums; probes: what the loggers' probes were in.
 
-    limits  those above which it was; never: the lowest above which it was not (hundredths of °C)
+    limits  all that were looked at (hundredths of °C); told: those that concern this tube, borders with the
+            same numbers in one; never: the lowest that concerns it and above which it was not
     """
 
     whole: PhaseSummary
     rows: tuple[Row, ...]
     pictures: tuple[tuple[str, Trace], ...]
-    limits: tuple[Beyond, ...]
+    limits: tuple[int, ...]
     probes: tuple[str, ...]
     doubts: tuple[str, ...]
     readings: int
     broken: int = 0
     shares: list[Share] = field(default_factory=list)
     never: int | None = None
+    told: tuple[Border, ...] = ()
 
     @property
     def length_ms(self) -> int:
@@ -91,14 +107,29 @@ def _thermal(life: Life, pictures: Sequence[tuple[str, Trace]]) -> Thermal:
         Row(letters[place(one.phase)], told(one.phase), one.phase.kind, one.summary, one.phase.within)
         for one in life.phases
     )
-    above = life.whole.above
-    wanted = [one for one in life.limits if above.get(one)]
-    never = min((one for one in life.limits if one in above and not above[one]), default=None)
     media = dict.fromkeys(medium for one in life.used.values() for medium in one.media)
     return Thermal(
-        life.whole, rows, tuple(pictures), tuple(beyond(life.whole, wanted)), tuple(media), tuple(life.notes),
-        life.readings, len(life.broken), life.shares, never,
+        life.whole, rows, tuple(pictures), tuple(life.limits), tuple(media), tuple(life.notes),
+        life.readings, len(life.broken), life.shares,
     )  # fmt: skip
+
+
+def concerning(found: Thermal, asked: Collection[int], since: str) -> Thermal:
+    """With what concerns this tube: limits that a rule about it names, and the common borders that it was
+    on both sides of. since: what its life is counted from, in a word."""
+    above, below = found.whole.above, found.whole.below
+    wanted = [one for one in found.limits if one in asked or (one in BORDERS and below.get(one))]
+    rows = tuple(replace(one, words=one.words.replace("Draw", since.capitalize())) for one in found.rows)
+    crossed = beyond(found.whole, [one for one in wanted if above.get(one)])
+    never = min((one for one in wanted if one in above and not above[one]), default=None)
+    return replace(found, rows=rows, told=tuple(_borders(crossed)), never=never)
+
+
+def _borders(rows: Iterable[Beyond]) -> Iterator[Border]:
+    """Neighbours with the same numbers as one."""
+    for _, some in groupby(rows, key=lambda one: replace(one, limit=0)):
+        alike = list(some)
+        yield Border(tuple(one.limit for one in alike), alike[0])
 
 
 def told(phase: Phase) -> str:

@@ -1,8 +1,8 @@
 """Verdicts, overrides and deviations as a passport tells them.
 
-Promises: each finding is told once, with its number, however many assays it is about; every assay names the
-findings that speak against it; what passed is listed too. An override or a deviation names roles and
-agencies, never people, and says whether it still counts.
+Promises: each finding is told once, with its number, however many assays it is about; assays with the same
+answer and the same findings stand in one line; what passed is listed too, by what was asked. An override or a
+deviation names roles and agencies, never people, and says whether it still counts.
 """
 
 from __future__ import annotations
@@ -22,12 +22,19 @@ from custody.core.state import Happening
 EVIDENCE = dict(EVIDENCE_WORDS)
 ANSWER = {"fail": "fails", "cannot_tell": "cannot tell", "pass": "passes"}
 NOTED, ENDED = "deviation_noted", "deviation_closed"
+FEW = 3  # assays that are worth naming as the only ones that a finding is not about
+KIND_HEADS = {  # what each kind of rule asks about, in the order of a tube's life
+    "interval": "Times between acts", "never": "What never happened", "spin": "Spin", "spins": "Spins",
+    "fill": "Fill", "grade": "Haemolysis, lipaemia, icterus", "temperature": "Temperature",
+    "budget": "Share of what it bears", "thaws": "Thaws", "volume": "Volume left",
+    "container": "Container", "custody": "Custody", "permit": "Permits",
+}  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Told:
-    """A finding that speaks against something. assays: names of those that it is about, empty: all of
-    them.
+    """A finding that speaks against something. code: of the rule, or of all that say so; assays: names of
+    those that it is about, empty: all of them; but: names of the others, when they are few beside those.
     """
 
     number: int
@@ -43,6 +50,16 @@ class Told:
     read: str
     studied: str
     assays: tuple[str, ...]
+    but: tuple[str, ...] = ()
+
+    @property
+    def about(self) -> str:
+        """For which assays, in the fewest names."""
+        if not self.assays:
+            return "every assay here"
+        if self.but:
+            return f"every assay here but {', '.join(self.but)}"
+        return ", ".join(self.assays)
 
 
 @dataclass(frozen=True)
@@ -61,12 +78,42 @@ class Row:
 
 
 @dataclass(frozen=True)
+class Alike:
+    """Assays with the same word and the same findings against them."""
+
+    rows: tuple[Row, ...]
+
+    @property
+    def first(self) -> Row:
+        return self.rows[0]
+
+    @property
+    def names(self) -> str:
+        return " · ".join(one.name for one in self.rows)
+
+    @property
+    def passed(self) -> str:
+        """How many rules each passed, as a range."""
+        counts = [one.passed for one in self.rows]
+        return str(min(counts)) if min(counts) == max(counts) else f"{min(counts)} to {max(counts)}"
+
+
+@dataclass(frozen=True)
 class Passed:
-    """A rule that passed: code, fact, limit."""
+    """A rule that passed: code, fact, limit, kind."""
 
     code: str
     fact: str
     limit: str
+    kind: str = ""
+
+
+@dataclass(frozen=True)
+class Good:
+    """What passed of one kind: its heading, and for each fact the limits that it kept, with their rules."""
+
+    words: str
+    facts: tuple[tuple[str, tuple[tuple[str, tuple[str, ...]], ...]], ...]
 
 
 @dataclass(frozen=True)
@@ -86,14 +133,23 @@ class Fitness:
         return [(word, WORD_WORDS[word], n) for word, n in counts.items() if n]
 
     @property
-    def doubted(self) -> list[Row]:
-        """Those against which something speaks, the worst first."""
-        return [one for one in reversed(self.rows) if one.against or one.word != "fit"]
+    def alike(self) -> list[Alike]:
+        """All assays, those alike in one line, the worst first."""
+        found: dict[tuple[object, ...], list[Row]] = {}
+        for one in sorted(self.rows, key=lambda row: (WORD_ORDER.index(row.word), row.name)):
+            found.setdefault((one.word, one.against, one.overridden), []).append(one)
+        return [Alike(tuple(rows)) for rows in found.values()]
 
     @property
-    def plain(self) -> list[Row]:
-        """Those against which nothing does."""
-        return [one for one in self.rows if not one.against and one.word == "fit"]
+    def good(self) -> list[Good]:
+        """What passed, by kind of rule; rules with the same fact and limit in one."""
+        order = list(KIND_HEADS)
+        rows = sorted(self.passed, key=lambda it: (order.index(it.kind), it.fact, it.limit, it.code))
+        found: dict[str, dict[str, dict[str, dict[str, None]]]] = {}
+        for one in rows:
+            limits = found.setdefault(one.kind, {}).setdefault(one.fact, {})
+            limits.setdefault(one.limit, {})[one.code] = None
+        return [Good(KIND_HEADS[kind], _flat(facts)) for kind, facts in found.items()]
 
     @property
     def summary(self) -> str:
@@ -101,6 +157,15 @@ class Fitness:
         if len(self.rows) == 1:
             return f"{self.rows[0].words} for {self.rows[0].name}"
         return ", ".join(f"{words} for {n}" for _, words, n in self.tally) or self.none
+
+
+def _flat(
+    facts: Mapping[str, Mapping[str, Iterable[str]]],
+) -> tuple[tuple[str, tuple[tuple[str, tuple[str, ...]], ...]], ...]:
+    return tuple(
+        (fact, tuple((limit, tuple(codes)) for limit, codes in limits.items()))
+        for fact, limits in facts.items()
+    )
 
 
 @dataclass(frozen=True)
@@ -120,17 +185,18 @@ def fitness(
     """All verdicts of one tube. given: its overrides; none: the sentence when there are no verdicts."""
     if not verdicts:
         return Fitness(label, none=none)
-    against: dict[tuple[str, ...], list[tuple[Finding, Verdict]]] = {}
+    against: dict[tuple[object, ...], list[tuple[Finding, Verdict]]] = {}
     passed: dict[tuple[str, ...], Passed] = {}
     for verdict in verdicts:
         for one in verdict.ranked:
             if one.answer == "pass":
-                passed.setdefault(_key(one), Passed(one.rule.code, *_measure(one, veil)))
+                passed.setdefault(_key(one), Passed(one.rule.code, *_measure(one, veil), one.rule.kind))
             else:
-                against.setdefault(_key(one), []).append((one, verdict))
+                against.setdefault(_alike(one), []).append((one, verdict))
     order = sorted(against, key=lambda key: _rank(against[key][0][0]))
     numbers = {key: n for n, key in enumerate(order, 1)}
-    told = tuple(_told(numbers[key], against[key], len(verdicts), veil) for key in order)
+    every = tuple(str(one.assay) for one in verdicts)
+    told = tuple(_told(numbers[key], against[key], every, veil) for key in order)
     rows = sorted(
         (_row(one, numbers, given, veil) for one in verdicts),
         key=lambda row: (-WORD_ORDER.index(row.word), row.name),
@@ -140,6 +206,13 @@ def fitness(
 
 def _key(one: Finding) -> tuple[str, ...]:
     return one.rule.code, one.answer, one.fact, one.limit
+
+
+def _alike(one: Finding) -> tuple[object, ...]:
+    """Rules of several assays that say the same from the same source are told as one finding."""
+    rule = one.rule
+    words = (one.answer, one.sentence, one.fact, one.limit, one.sources or (rule.source,))
+    return (*words, rule.kind, rule.severity, rule.evidence, rule.read, rule.studied)
 
 
 def _sentence(one: Finding, veil: Veil) -> str:
@@ -158,21 +231,24 @@ def _rank(one: Finding) -> tuple[int, int, str]:
     return ("stop", "caution", "note").index(one.rule.severity), one.answer != "fail", one.rule.code
 
 
-def _told(number: int, of: Sequence[tuple[Finding, Verdict]], count: int, veil: Veil) -> Told:
+def _told(number: int, of: Sequence[tuple[Finding, Verdict]], every: Sequence[str], veil: Veil) -> Told:
     one, rule = of[0][0], of[0][0].rule
     names = tuple(dict.fromkeys(str(verdict.assay) for _, verdict in of))
+    codes = ", ".join(dict.fromkeys(found.rule.code for found, _ in of))
+    others = tuple(name for name in every if name not in names)
     return Told(
-        number, rule.code, ANSWER[one.answer], rule.severity, SEVERITY_MEANS[rule.severity],
+        number, codes, ANSWER[one.answer], rule.severity, SEVERITY_MEANS[rule.severity],
         _sentence(one, veil), *_measure(one, veil),
         "; ".join(one.sources or (rule.source,)), EVIDENCE[rule.evidence], READ_MEANS[rule.read],
-        rule.studied, () if len(names) == count > 1 else names,
+        rule.studied, names if others or len(every) == 1 else (),
+        others if len(others) <= FEW < len(names) else (),
     )  # fmt: skip
 
 
 def _row(
-    verdict: Verdict, numbers: Mapping[tuple[str, ...], int], given: Sequence[Override], veil: Veil
+    verdict: Verdict, numbers: Mapping[tuple[object, ...], int], given: Sequence[Override], veil: Veil
 ) -> Row:
-    against = sorted(numbers[_key(one)] for one in verdict.findings if one.answer != "pass")
+    against = sorted({numbers[_alike(one)] for one in verdict.findings if one.answer != "pass"})
     good = sum(one.answer == "pass" for one in verdict.findings)
     through = verdict.word not in overrides.GOOD and overrides.allowed(verdict, given)
     sentence = _sentence(verdict.deciding[0], veil) if verdict.deciding else verdict.sentence

@@ -28,6 +28,16 @@ EMPTY: dict[str, Any] = {one.name: None if one.kind == "number" else "" for one 
 }  # fmt: skip
 
 
+CHOOSE = ("severity", "evidence")  # nobody may come to say one of these by leaving the list alone
+LABELS = {  # where the heading of the column says too little for one kind
+    ("never", "to_act"): ("What must not have happened", ""),
+    ("temperature", "from_act"): ("From", "Only between two acts: the first."),
+    ("temperature", "to_act"): ("To", "Only between two acts: the second."),
+    ("budget", "to_act"): ("To", "None: up to now."),
+    ("interval", "at_least_s"): ("Not before", "One of the two, or both. With its unit: 2 h, 90 min, 3 d."),
+}
+
+
 class BandWidget(forms.MultiWidget):
     """Rows of two boxes: up to which temperature, for how long."""
 
@@ -121,6 +131,10 @@ class RuleForm(forms.Form):
         found = field_of(BY_NAME[name])
         if name in core.NEEDS[self.kind] or name == "source":
             found.required = True
+        if name in CHOOSE:
+            found.widget.choices = [("", "choose"), *BY_NAME[name].choices]
+        if (self.kind, name) in LABELS:
+            found.label, found.help_text = LABELS[self.kind, name]
         return found
 
     def sections(self) -> list[tuple[str, list[Any]]]:

@@ -50,7 +50,8 @@ def _read(content: bytes, context: dict[str, Any]) -> list[Row]:
     rows, faults = rule_sheet.read(content, set(Assay.objects.values_list("code", flat=True)))
     context |= {"faults": faults[:SHOWN_FAULTS], "more": max(0, len(faults) - SHOWN_FAULTS)}
     if faults:
-        raise Refused("table_has_faults", f"Nothing was taken in: {len(faults)} cells need a look.")
+        cells = "1 cell needs" if len(faults) == 1 else f"{len(faults)} cells need"
+        raise Refused("table_has_faults", f"Nothing was taken in: {cells} a look.")
     return rows
 
 

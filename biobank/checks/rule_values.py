@@ -18,6 +18,7 @@ from biobank.models import Assay, Rule, RuleSet
 from custody.core import rule as core
 from custody.core.facts import ACTS
 from custody.core.refusal import Refused
+from custody.core.rules import LEAST_VOLUME
 
 OF_RULE = tuple(one.name for one in fields(core.Rule))
 MOST_BANDS_TEXT = 200  # characters that the column holds
@@ -65,12 +66,20 @@ def made(said: Mapping[str, Any]) -> Row:
 
 def faults(said: Mapping[str, Any]) -> list[Fault]:
     """Everything that is wrong with these values; empty: they are a rule."""
-    found = [*_lacks(said), *_strange(said), *_order(said), *_bands(said), *_source(said)]
+    found = [*_named(said), *_lacks(said), *_strange(said), *_order(said), *_bands(said), *_source(said)]
     return found or list(_last(said))
 
 
 def _empty(value: Any) -> bool:
     return value is None or value in ("", ())
+
+
+def _named(said: Mapping[str, Any]) -> Iterator[Fault]:
+    """The check of an assay's own least volume goes by a code of its own; two of that name cannot be told
+    apart."""
+    if said["code"].casefold() == LEAST_VOLUME:
+        sentence = f"{LEAST_VOLUME} is the name of the check of an assay's own least volume. Choose another."
+        yield Fault("code", sentence, "rule_code_reserved")
 
 
 def _lacks(said: Mapping[str, Any]) -> Iterator[Fault]:

@@ -1,4 +1,4 @@
-"""Assays, their families and permits: added, changed, retired.
+"""Assays and their families: added, changed, retired.
 
 Promises: one transaction each, with who and why; a family stands in no family; an assay that is no longer run
 is retired and stays, because rules and verdicts name it.
@@ -13,7 +13,7 @@ from django.db import transaction
 from biobank.acting import saving
 from biobank.checks.actions import save
 from biobank.checks.ruling import because
-from biobank.models import Assay, AssayTakes, Permit, Programme
+from biobank.models import Assay, AssayTakes
 from custody.core.refusal import Refused
 
 
@@ -73,28 +73,3 @@ def retire_assay(assay: Assay, retired: bool, user: Any, reason: str) -> None:
     if assay.retired != retired:
         assay.retired = retired
         save(assay, user, why)
-
-
-PERMIT = ("number", "allows", "agency", "issued_by", "species", "valid_from", "valid_until", "note")
-
-
-@transaction.atomic
-def save_permit(
-    programme: Programme, permit: Permit | None, said: dict[str, Any], user: Any, reason: str
-) -> Permit:
-    """A new permit, or this one as it should be. Refused: reason_required, permit_taken."""
-    why = because(reason)
-    mine = Permit.objects.select_for_update().filter(programme=programme)
-    key = {name: said[name] for name in ("number", "allows", "agency")}
-    other = mine.filter(**key).exclude(pk=permit.pk if permit else None).first()
-    if other is not None:
-        if permit is None and all(getattr(other, name) == said[name] for name in PERMIT):
-            return other  # the same form again
-        raise Refused("permit_taken", f"Permit {said['number']} of this agency is there already.")
-    found = permit or Permit(programme=programme)
-    if found.pk and all(getattr(found, name) == said[name] for name in PERMIT):
-        return found
-    for name in PERMIT:
-        setattr(found, name, said[name])
-    save(found, user, why)
-    return found

@@ -55,11 +55,15 @@ def changes_of(trial: Trial, programme: Programme) -> QuerySet[TrialChange]:
 
 
 def steps_of(changes: QuerySet[TrialChange]) -> list[Step]:
-    """Counts by assay and before → now, worst first within an assay. 2 queries."""
+    """Counts by assay and before → now, what gets worse first. 2 queries."""
     names = dict(Assay.objects.values_list("code", "name"))
     rows = changes.order_by().values_list("assay", "before", "now").annotate(n=Count("pk"))
     found = [Step(assay, names.get(assay, assay), before, now, n) for assay, before, now, n in rows]
-    return sorted(found, key=lambda one: (one.name, ORDER.index(one.now), ORDER.index(one.before)))
+    return sorted(found, key=_order)
+
+
+def _order(one: Step) -> tuple[bool, str, int, int]:
+    return not one.worse, one.name, ORDER.index(one.now), ORDER.index(one.before)
 
 
 def tubes_changed(changes: QuerySet[TrialChange]) -> int:

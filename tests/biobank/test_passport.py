@@ -7,7 +7,7 @@ Outside readers: PDFium for the text and the pages, zxing-cpp for the symbols.
 from __future__ import annotations
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 import pypdfium2
@@ -18,20 +18,24 @@ from django.test.utils import CaptureQueriesContext
 
 from biobank.acting import ms, perform
 from biobank.checks import passport_paper
-from biobank.checks.passport import MOST, Passport, passport, passports
+from biobank.checks.passport import FROM_MEMORY, MOST, READ_IN, Passport, passport, passports
+from biobank.checks.passport_custody import joined
 from biobank.checks.passport_methods import NOT_RECORDED
+from biobank.checks.passport_thermal import concerning, thermals
 from biobank.checks.passport_tree import Kin, tree
 from biobank.checks.passport_veil import OUT, Veil
+from biobank.checks.passport_words import Told
 from biobank.core import codes
 from biobank.models import Assay, Role, Rule, RuleSet, Site, Tube, Unit
 from biobank.templatetags.words import tube_code
 from custody import checkpoints, keys
 from custody.core import note
 from custody.core.event import new_id
+from custody.core.gaps import Hold
 from custody.core.refusal import Refused
 from tests import people as builders
 
-GEL = 3  # number of the gel tube in builders.TUBES
+GEL, SWAB = 3, 6  # numbers in builders.TUBES
 NOW = builders.moment(9, 20) + timedelta(days=3)
 REASON = "Freezer 1 stood open at 09:20, 59.12345, 10.54321, near Gull Skerry; the titre is robust"
 
@@ -127,7 +131,7 @@ def symbols(document: pypdfium2.PdfDocument) -> list[str]:
 
 def test_identity_says_what_it_is_and_of_what(world):
     said = dict(world.paper().identity)
-    assert said["Content"] == "serum" and said["Drawn into"] == "clot activator and gel"
+    assert said["Content"] == "serum" and said["Blood drawn with"] == "clot activator and gel"
     assert (said["Species"], said["Species group"], said["Sex"]) == ("Phoca vitulina", "Mammal", "Female")
     assert (said["Animal"], said["Drawn"], said["Volume left"]) == ("A-0001", "3 May 2026", "1 mL")
     assert said["Programme"] == "Skarvik Bay harbour seals"
@@ -174,6 +178,89 @@ def test_findings_have_fact_limit_source_evidence_and_the_rule_set(world):
     said = text(printed(world.paper()))
     for words in ("TEST version 3", "B. Author 2002, table 4", "Evidence: human", "spun-hard", "not fit"):
         assert words in said
+
+
+def test_assays_alike_stand_in_one_line_and_rules_that_say_the_same_are_one_finding(world, law):
+    kidney, liver = (
+        Assay.objects.create(code=code, name=name) for code, name in [("UREA", "Urea"), ("ALT", "ALT")]
+    )
+    for one in (kidney, liver):
+        one.takes.create(matrix="SER", additive="")
+        Rule.objects.create(
+            rule_set=law, severity="caution", evidence="human", read="abstract", code=f"{one.code}-soon",
+            kind="interval", from_act="drawn", to_act="spun", limit_s=600, source="D 2004", assay=one,
+        )  # fmt: skip
+    fit = world.paper().fitness
+    told = next(one for one in fit.told if one.source == "D 2004")
+    assert set(told.code.split(", ")) == {"ALT-soon", "UREA-soon"} and told.about == "ALT, Urea"
+    alike = next(one for one in fit.alike if told.number in one.first.against)
+    assert alike.names == "ALT · Urea" and alike.first.word == "caution"
+    assert [len(one.rows) for one in fit.alike] == [1, 1, 2], "what differs in word or finding stands apart"
+    assert "ALT · Urea" in text(printed(world.paper()))
+
+
+def test_a_finding_about_nearly_all_names_the_others():
+    every = ("A", "B", "C", "D", "E")
+    few = Told(1, "x", "fails", "stop", "", "", "", "", "", "", "", "", every[:4], every[4:])
+    assert few.about == "every assay here but E"
+    assert replace(few, assays=()).about == "every assay here" and replace(few, but=()).about == "A, B, C, D"
+
+
+def test_what_passed_stands_by_what_was_asked(world):
+    [good] = world.paper().fitness.good
+    assert (good.words, good.facts) == (
+        "Spin", (("2000 × g for 10 min", (("at least 1000 × g for 10 min", ("spun-hard",)),)),),
+    )  # fmt: skip
+
+
+def test_only_limits_that_concern_the_tube_are_told_and_those_alike_in_one(world, law):
+    heat = thermals([world.serum], ms(NOW), draws=False)[world.serum]
+    whole = replace(
+        heat.whole, above={-15000: 900, -6000: 40, -2000: 40, 0: 0, 800: 0},
+        below={-15000: 0, -6000: 860, -2000: 860, 0: 900, 800: 900},
+        longest_above={-15000: 900, -6000: 40, -2000: 40, 0: 0, 800: 0},
+    )  # fmt: skip
+    heat = replace(heat, whole=whole, limits=(-15000, -6000, -2000, 0, 800))
+    said = concerning(heat, set(), "draw")
+    assert [one.words for one in said.told] == ["−60 °C and −20 °C"] and said.never == 0
+    asked = concerning(heat, {-15000}, "draw")
+    assert [one.words for one in asked.told] == ["−150 °C", "−60 °C and −20 °C"]
+
+
+def test_only_blood_is_drawn(world):
+    swab = world.tube(codes.make(world.tube(world.serum).tube_set.code, SWAB))
+    assert swab.matrix == "SWB"
+    paper = world.paper(swab.code)
+    assert (paper.since, dict(paper.identity)["Collected"], paper.line[0].how) == (
+        "collection", "3 May 2026", "collected",
+    )  # fmt: skip
+    assert "drawn into" not in paper.methods.paragraph and "after the draw" not in paper.methods.paragraph
+
+
+def test_places_of_one_holder_are_one_stretch(world):
+    a = Hold("T", "NLB", "unit", "in NLB-B001", 0, 10)
+    b, other = (
+        replace(a, where="in NLB-B002", start_ms=10, end_ms=30),
+        replace(a, org="TFL", start_ms=30, end_ms=40),
+    )
+    assert [(one.start_ms, one.end_ms) for one in joined([a, b, other])] == [(0, 30), (30, 40)]
+    apart = replace(b, start_ms=11)
+    assert joined([a, apart]) == [a, apart], "a stretch that nobody answers for stays open"
+
+
+def test_where_a_letter_was_read_is_said_in_words(world):
+    assert {row[3] for row in world.paper().letters.rows} <= {*READ_IN.values(), FROM_MEMORY}
+    assert "Letter read in" in (said := text(printed(world.paper()))) and READ_IN["original"] in said
+
+
+def test_the_proof_is_at_an_address_with_its_host_when_that_is_known(world, settings):
+    assert f"on this biobank's site, at /fit/{world.serum}/proof" in re.sub(
+        r"/ ", "/", text(printed(world.paper()))
+    )
+    settings.SITE_URL = "https://biobank.example"
+    assert f"https://biobank.example/fit/{world.serum}/proof" in text(printed(world.paper())).replace(
+        "/ ", "/"
+    )
 
 
 def test_one_assay_alone(world):
@@ -239,8 +326,8 @@ def test_a_deviation_appears_until_it_is_closed_and_after(world):
 def test_the_methods_paragraph_says_what_is_known_and_names_what_is_not(world):
     made = world.paper().methods
     assert made.paragraph.startswith(
-        "Serum of Phoca vitulina; the blood was drawn into PET tube (clot activator and gel) in 2026 by the "
-        "programme Skarvik Bay harbour seals. It was spun 45 min after the draw, at 2000 × g for 10 min. "
+        "Serum of Phoca vitulina; the blood was drawn into a PET tube (clot activator and gel) in 2026 by "
+        "the programme Skarvik Bay harbour seals. It was spun 45 min after the draw, at 2000 × g for 10 min. "
         "It was divided 1 h 10 min after the draw. It was put in a freezer 1 h 30 min after the draw."
     )
     said = {one.name: one.said for one in made.elements}

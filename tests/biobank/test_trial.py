@@ -10,7 +10,7 @@ import pytest
 from django.core.management import call_command
 
 from biobank.acting import perform
-from biobank.checks import ruling, trial
+from biobank.checks import queries, ruling, trial
 from biobank.checks.actions import put_in_force
 from biobank.checks.rule_values import digest
 from biobank.checks.starter import Row
@@ -78,6 +78,13 @@ def test_the_tubes_whose_verdict_would_change_are_listed(lab, law, hours, expect
     assert set(changes) == {(TUBES[n], before, now) for n, before, now in expected}
     assert done.ended and (done.done, done.total) == (3, 3)
     assert trial.current(draft) == done
+
+
+@pytest.mark.parametrize(("hours", "worse"), [(4, 0), (0, 1)])
+def test_how_many_verdicts_get_worse_is_counted_apart(lab, law, hours, worse):
+    done = trial.go_on(trial.begin(draft_of(law, lab, hours), lab.person("curator")))
+    said = queries.counted(done, lab.person("curator").programme)
+    assert (said["verdicts"], said["tubes"], said["worse"]) == (1, 1, worse)
 
 
 def test_a_piece_at_a_time_is_the_same_as_all_at_once(lab, law):
