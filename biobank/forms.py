@@ -118,10 +118,9 @@ def _meant(text: str) -> str:
 
 
 def named(no: Refused) -> str:
-    """The sentence of a refusal, with the tube that it is about."""
-    if not no.tube:
-        return no.sentence
-    return f"{codes.show(no.tube) if codes.is_valid(no.tube) else no.tube}: {no.sentence}"
+    """The sentence of a refusal, with the tube that it is about, said once."""
+    shown = codes.show(no.tube) if no.tube and codes.is_valid(no.tube) else no.tube
+    return f"{shown}: {no.sentence}" if shown and shown not in no.sentence else no.sentence
 
 
 class LocalTime(forms.DateTimeInput):

@@ -100,6 +100,20 @@ def database() -> dict[str, object]:
 
 
 DATABASES = {"default": database()}
+
+# Who took what out, a line an export (times are UTC): kept beside the database for who audits. The file is
+# opened by the first export, so a process that exports nothing makes none.
+EXPORTS = {
+    "class": "logging.FileHandler", "filename": DATA_DIR / "exports.log", "encoding": "utf-8", "delay": True,
+    "formatter": "exports",
+}  # fmt: skip
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"exports": {"format": "%(asctime)s %(message)s", "datefmt": "%Y-%m-%dT%H:%M:%SZ"}},
+    "handlers": {"exports": EXPORTS},
+    "loggers": {"biobank.exports": {"handlers": ["exports"], "level": "INFO"}},
+}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 AUTH_PASSWORD_VALIDATORS = [

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import runpy
 import stat
 import subprocess
@@ -161,3 +162,17 @@ def test_a_mail_server_is_one_address_and_without_one_nothing_is_sent(settings_f
     assert settings_from(EMAIL_URL="smtps://mail.example")["EMAIL_USE_SSL"]
     silent = settings_from()
     assert not silent["MAIL_READY"] and silent["EMAIL_BACKEND"].endswith("dummy.EmailBackend")
+
+
+def test_an_export_leaves_a_line_in_a_file_of_the_data_folder(settings_from, tmp_path: Path):
+    """Set up in a process of its own, as a server does: who took what and when (UTC); no file before that."""
+    kept = tmp_path / "data" / "exports.log"
+    assert settings_from()["LOGGING"]["handlers"]["exports"]["filename"] == kept
+    code = "import django; django.setup(); import logging; from pathlib import Path; import sys; "
+    code += (
+        f"print(Path({str(kept)!r}).exists()); logging.getLogger('biobank.exports').info('passport by P3')"
+    )
+    given = os.environ | {"DATA_DIR": str(tmp_path / "data"), "DJANGO_SETTINGS_MODULE": "biobank.settings"}
+    done = subprocess.run([sys.executable, "-c", code], cwd=ROOT, env=given, capture_output=True, text=True)
+    assert done.stdout == "False\n", done.stderr
+    assert re.fullmatch(r"\d{4}-\d\d-\d\dT\d\d:\d\d:\d\dZ passport by P3\n", kept.read_text())

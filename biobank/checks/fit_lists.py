@@ -8,7 +8,7 @@ only.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from typing import Any
 
@@ -27,6 +27,7 @@ from biobank.temperature.life_words import Share, shares
 from custody import queries as ledger
 from custody.core.refusal import Refused
 from custody.core.rules import Verdict
+from custody.core.state import TubeState
 
 PAGE = 25
 MOST_IN_UNIT = 20_000
@@ -40,6 +41,11 @@ ORDERS = {
 HEADINGS = [
     ("tube", "Tube"), ("rank", "Answer"), ("volume", "Volume"), ("drawn", "Drawn"), ("measured", "Measured"),
 ]  # fmt: skip
+ENDS = {
+    "tube": ("tube code, upwards", "tube code, downwards"), "rank": ("not fit first", "fit first"),
+    "volume": ("least volume first", "most volume first"), "drawn": ("drawn first", "drawn last"),
+    "measured": ("least measured first", "most measured first"),
+}  # fmt: skip
 BARE = {"drawn"}  # orders that would tell days apart
 
 
@@ -57,6 +63,17 @@ class Row:
     volume_ul: int | None
     drawn_ms: int | None
     veil: Veil
+    state: TubeState | None = None
+
+    @property
+    def gone(self) -> bool:
+        """It was discarded: the answer is that of then, and there is nothing to pull any more."""
+        return self.state is not None and self.state.status == "discarded"
+
+    @property
+    def status(self) -> str:
+        """What became of it, in a word that names no place."""
+        return self.state.status.replace("_", " ") if self.state else ""
 
     @property
     def word(self) -> str:
@@ -140,6 +157,13 @@ def columns(by: str, full: bool) -> list[tuple[str, str, str, str]]:
     return found
 
 
+def orders(by: str, full: bool) -> list[tuple[str, str, bool]]:
+    """The same orders for a field, because a phone shows no heads: (value, words, is it this one)."""
+    there = [one for one in HEADINGS if full or one[0] not in BARE]
+    both = [(f"{way}{name}", ENDS[name][way == "-"]) for name, _ in there for way in ("", "-")]
+    return [(value, words, value == by) for value, words in both]
+
+
 # --- as they are now -----------------------------------------------------------------------------------
 
 
@@ -154,11 +178,12 @@ def anew(kept: Iterable[Judgement], assay: Assay, who: Person, now_ms: int) -> l
     law, veil = in_force(), Veil(whole(who), who.programme.tz)
     found = judged(codes, now_ms, law, [assay.code]) if codes else {}
     tubes = Tube.objects.select_related("tube_set__plan").in_bulk(codes)
-    given = overrides.of(codes) if codes else {}
-    return [
+    given, states = (overrides.of(codes), ledger.states(codes)) if codes else ({}, {})
+    made = [
         _row(one, tubes.get(one.tube), found.get(one.tube), given.get(one.tube, []), assay, veil)
         for one in rows
     ]
+    return [replace(one, state=states.get(one.kept.tube)) for one in made]
 
 
 def _row(kept: Judgement, tube: Tube | None, found: Any, given: list[Any], assay: Assay, veil: Veil) -> Row:

@@ -7,15 +7,17 @@ no event, no place, no person and no moment.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from biobank.access import may
+from biobank.amend.queries import names
 from biobank.checks import fit_words as words
 from biobank.checks import overrides
 from biobank.checks.fit_access import whole
 from biobank.checks.fit_panel import by_family
+from biobank.checks.overrides import Override
 from biobank.checks.passport_veil import Veil
 from biobank.checks.verdicts import InForce, Judged, in_force, judged
 from biobank.models import Person, RuleSet, Tube
@@ -25,6 +27,7 @@ from custody.core.rules import Finding, Verdict
 from custody.core.state import Happening
 
 ALL = ""
+WARMED = {"budget", "temperature"}  # kinds whose time runs only while it is too warm, or unmeasured
 Key = tuple[str, str]  # a rule's code and what it names: the least volume of each assay has one code
 
 
@@ -76,6 +79,16 @@ class Answer:
 
 
 @dataclass(frozen=True)
+class Left:
+    """How long something still has, and for what. at_worst: counted as if it were too warm from now on."""
+
+    left_ms: int
+    one: Explained
+    names: list[str]
+    at_worst: bool
+
+
+@dataclass(frozen=True)
 class Family:
     """Assays of one family; `code` empty: those that stand alone. `rules`: findings for the whole family."""
 
@@ -100,8 +113,13 @@ class Family:
 
 @dataclass(frozen=True)
 class Page:
-    """Everything of the page. `why_none`: the sentence when there is no verdict. missing: what is missing
-    over all assays, each once with the number of assays that wait for it."""
+    """Everything of the page.
+
+    why_none  the sentence when there is no verdict; filled: something was put into the tube
+    missing   what is missing over all assays, each once with the number of assays that wait for it
+    open      time that runs, the least first, for what is not lost already
+    gone      it was discarded, and judged as of then
+    """
 
     tube: Tube
     why_none: str = ""
@@ -111,7 +129,9 @@ class Page:
     common: list[Explained] = field(default_factory=list)
     coverage: list[Share] = field(default_factory=list)
     missing: list[tuple[words.Way, int]] = field(default_factory=list)
-    open: list[Explained] = field(default_factory=list)
+    open: list[Left] = field(default_factory=list)
+    filled: bool = True
+    gone: bool = False
 
     @property
     def tally(self) -> list[tuple[str, int]]:
@@ -123,9 +143,10 @@ def page_of(tube: Tube, who: Person, now_ms: int) -> Page:
     law = in_force()
     found = judged([tube.code], now_ms, law).get(tube.code)
     if found is None or not found.verdicts:
-        return Page(tube, why_none(tube, law, found), law.label)
+        filled = found is not None and found.filled
+        return Page(tube, why_none(tube, law, found), law.label, filled=filled)
     rule_set = RuleSet.objects.filter(status=RuleSet.Status.IN_FORCE).first()
-    given = overrides.of([tube.code]).get(tube.code, [])
+    given = _called(overrides.of([tube.code]).get(tube.code, []))
     maker = _Maker(tube, who, found, rule_set, given, now_ms)
     return maker.page(law)
 
@@ -150,7 +171,7 @@ class _Maker:
         self.rule_href = (
             words.address("rule_set", rule_set.code, str(rule_set.version)) if rule_set and self.full else ""
         )
-        self.rule_set = rule_set
+        self.rule_set, self.gone = rule_set, found.facts.asof_ms < now
         self.heads = {one.assay.family for one in found.verdicts}
         told = _told(tube.code) if self.full else []
         self.said = {one.id: one for some in told for one in some}
@@ -163,14 +184,14 @@ class _Maker:
             for finding in verdict.findings:
                 if _key(finding) not in self.kept:
                     self.kept[_key(finding)] = self._explain(finding)
-        names = {one.code: str(one) for one in law.assays}
+        called = {one.code: str(one) for one in law.assays}
         families = _families(verdicts)
-        shown = [self._family(code, names.get(code, ""), some) for code, some in families.items()]
+        shown = [self._family(code, called.get(code, ""), some) for code, some in families.items()]
         shown.sort(key=lambda one: (not one.code, words.WORD_ORDER.index(one.worst.word), one.name))
         return Page(
             self.tube, "", law.label, self.rule_set, shown, self._of(ALL),
             shares(words.life(self.found.facts)), self._missing(verdicts),
-            sorted((one for one in self.kept.values() if one.left_ms is not None), key=_left),
+            [] if self.gone else self._open(verdicts, called), gone=self.gone,
         )  # fmt: skip
 
     def _of(self, assay: str) -> list[Explained]:
@@ -189,6 +210,20 @@ class _Maker:
             left, f"{self.rule_href}#{finding.rule.code}" if self.rule_href and own else "",
             [one for one in self.given if one.rule == finding.rule.code],
         )  # fmt: skip
+
+    def _open(self, verdicts: Iterable[Verdict], called: Mapping[str, str]) -> list[Left]:
+        """Countdowns of assays that it is not unfit for already; those that read the same are one."""
+        found: dict[tuple[str, int], Left] = {}
+        for verdict in (one for one in verdicts if one.word != "not_fit"):
+            for one in (self.kept[_key(finding)] for finding in verdict.findings):
+                if one.left_ms is None:
+                    continue
+                worst = one.finding.rule.kind in WARMED
+                left = found.setdefault((one.sentence, one.left_ms), Left(one.left_ms, one, [], worst))
+                name = _about_what(one.finding, verdict, called)
+                if name not in left.names:
+                    left.names.append(name)
+        return sorted(found.values(), key=lambda one: one.left_ms)
 
     def _family(self, code: str, name: str, some: Sequence[Verdict]) -> Family:
         answers = sorted((self._answer(one) for one in some), key=_unfit_first)
@@ -240,8 +275,21 @@ def _unfit_first(one: Answer) -> tuple[int, str]:
     return words.WORD_ORDER.index(one.word), str(one.verdict.assay)
 
 
-def _left(one: Explained) -> int:
-    return one.left_ms or 0
+def _about_what(finding: Finding, verdict: Verdict, called: Mapping[str, str]) -> str:
+    """What a countdown is for: the family when the rule is the family's, else the assay."""
+    rule = finding.rule.assay
+    if rule == ALL:
+        return "every assay"
+    return called.get(rule, rule) if rule == verdict.assay.family else str(verdict.assay)
+
+
+def _called(given: Sequence[Override]) -> list[Override]:
+    """With names of people in place of their codes. 2 queries when there are any."""
+    called = names() if given else {}
+    return [
+        replace(one, by=called.get(one.by, one.by), answered_by=called.get(one.answered_by, one.answered_by))
+        for one in given
+    ]
 
 
 def _matters(one: Explained) -> tuple[int, int, str]:

@@ -26,7 +26,7 @@ from biobank.templatetags.words import matrix_words
 MOST, MOST_PAPER = 5_000, 1_000  # rows
 HEADINGS = [
     "tube", "content", "assay", "answer", "allowed_by_override", "sentence", "did_not_pass", "volume_ul",
-    "drawn_year", "measured_percent", "assumed_percent", "no_data_percent", "rule_set", "as_of_utc",
+    "drawn_year", "measured_percent", "assumed_percent", "no_data_percent", "rule_set", "as_of_utc", "now",
 ]  # fmt: skip
 WIDE = {"sentence": 70, "did_not_pass": 90, "tube": 14, "assay": 24, "answer": 16, "as_of_utc": 22}
 
@@ -77,7 +77,7 @@ class Line:
             self.word, "yes" if row.allowed and row.by else "no",
             row.sentence, "; ".join(row.failed), row.volume_ul, row.year,
             self.measured, self.assumed, self.none,
-            row.verdict.rule_set if row.verdict else "", self.asof(),
+            row.verdict.rule_set if row.verdict else "", self.asof(), row.status,
         )]  # fmt: skip
 
 

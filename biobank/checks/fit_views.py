@@ -13,6 +13,7 @@ from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import get_object_or_404, redirect, render
 from django.urls import reverse
 from django.utils import timezone
+from django.utils.http import urlencode
 from django.views.decorators.http import require_POST, require_safe
 
 from biobank.access import may
@@ -53,11 +54,14 @@ def fit(request: HttpRequest) -> HttpResponse:
     return render(request, "checks/fit.html", {
         "form": form, "branches": fit_lists.tree(who, ms(timezone.now())), "full": whole(who),
         "in_force": _in_force(), "order": fit_words.WORD_ORDER[::-1],
-        "doors": [(name, words) for name, words in DOORS if whole(who) and fit_words.address(name)],
+        "doors": [(name, words) for name, words in DOORS if whole(who) or name == "passport_batch"],
     }, status=422 if form.is_bound and form.errors else 200)  # fmt: skip
 
 
-DOORS = [("work", "Open findings"), ("overrides", "Overrides"), ("deviations", "Deviations")]
+DOORS = [
+    ("work", "Open findings"), ("overrides", "Overrides"), ("deviations", "Deviations"),
+    ("passport_batch", "Passports"),
+]  # fmt: skip
 
 
 @require_safe
@@ -73,7 +77,7 @@ def fit_tube(request: HttpRequest, code: str) -> HttpResponse:
     return render(request, "checks/fit_tube.html", {
         "tube": tube, "page": page, "full": whole(who), "now_ms": now,
         "preanalytical": _preanalytical(tube.code, who, now),
-        "passport": fit_words.address("passport", tube.code) if may(who, "see") else "",
+        "passport": fit_words.address("passport", tube.code) if page.filled else "",
     })  # fmt: skip
 
 
@@ -133,11 +137,19 @@ def _listed(
         "assay": assay, "members": list(assay.members.filter(retired=False)),
         "in_force": _in_force(), "form": form, "chosen": _chosen(form), "full": full,
         "page": page, "rows": shown,
-        "order": by, "columns": fit_lists.columns(by, full), "query": query.urlencode(),
+        "passports": _passports(assay, [row.kept.tube for row in shown]),
+        "order": by, "orders": fit_lists.orders(by, full), "columns": fit_lists.columns(by, full),
+        "query": query.urlencode(),
         "due": fit_due.due(assay, who, now, changed) if full else None, "piece": fit_due.PIECE,
         "may_judge": may(who, "bench") or may(who, "curate"),
         "most": fit_sheet.MOST, "most_paper": fit_sheet.MOST_PAPER,
     }  # fmt: skip
+
+
+def _passports(assay: Assay, shown: list[str]) -> str:
+    """Address of the form that makes a passport for each tube of the page, for this assay."""
+    said = urlencode({"assay": assay.code, "tubes": "\n".join(codes.show(one) for one in shown)})
+    return f"{reverse('passport_batch')}?{said}" if shown else ""
 
 
 def _in_force() -> RuleSet | None:

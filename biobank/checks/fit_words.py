@@ -17,6 +17,7 @@ from biobank.checks.passport_veil import Veil
 from biobank.models import Person
 from custody.core.facts import Facts
 from custody.core.phase import PhaseSummary
+from custody.core.rule_words import NOUN
 from custody.core.rules import Finding, Verdict
 
 WORD_ORDER = ("not_fit", "cannot_tell", "caution", "fit")
@@ -127,6 +128,7 @@ WAYS: dict[str, tuple[str, tuple[Door, ...]]] = {
 }  # fmt: skip
 OTHER = "Something is not known that this rule asks for."
 EXACT = "A time is not exact enough to say, or contradicts another. If it is known better, correct it."
+UNNAMED = "No rule that weighs anything is about this assay, so nobody can tell."
 
 
 @dataclass(frozen=True)
@@ -152,11 +154,28 @@ def ways(finding: Finding, about: About, who: Person) -> list[Way]:
     """How each thing that the finding misses can be supplied. Nothing when it passed."""
     if finding.answer == "pass":
         return []
-    exact = Way(EXACT, _corrections(finding.events, who))
+    times = [one.partition(":")[2] for one in finding.missing if one.startswith("time:")]
+    exact = Way(_exact(times), _corrections(finding.events, who))
     found = [exact if one.startswith("time:") else _way(one, about, who) for one in finding.missing]
     if finding.answer == "cannot_tell" and not found and finding.by_ms is None:
         found.append(exact)
     return list(dict.fromkeys(found))
+
+
+def _exact(acts: Sequence[str]) -> str:
+    """Which times are in doubt, named as at the bench."""
+    nouns = [NOUN[one] for one in acts if one in NOUN]
+    if len(nouns) == 2:
+        return (
+            f"The times of {nouns[0]} and {nouns[1]} are not exact enough to say, or cannot both be right. "
+            "Correct the one that is known better."
+        )
+    if len(nouns) == 1:
+        return (
+            f"The time of {nouns[0]} is not exact enough to say, or cannot be right beside the others. "
+            "If it is known better, correct it."
+        )
+    return EXACT
 
 
 def _way(name: str, about: About, who: Person) -> Way:
@@ -237,7 +256,13 @@ def limit(finding: Finding, veil: Veil) -> str:
 def decided(verdict: Verdict, veil: Veil) -> str:
     """The sentence of a verdict, in the words that this reader may read."""
     first = verdict.deciding[0] if verdict.deciding else None
+    if verdict.word == "cannot_tell" and not any(_stops(one) for one in verdict.deciding):
+        return UNNAMED  # what kept it from being fit is not why nobody can tell
     return verdict.sentence if veil.full or first is None else said(first, veil)
+
+
+def _stops(finding: Finding) -> bool:
+    return finding.rule.severity == "stop" and finding.answer == "cannot_tell"
 
 
 # --- how much is known ----------------------------------------------------------------------------------

@@ -14,6 +14,7 @@ from biobank.forms import TubesField
 from custody.core.event import new_id
 
 LONGEST = 500
+KNOWN = {"list": "rules", "autocomplete": "off", "spellcheck": "false"}  # the page lists them in #rules
 
 
 class KeyForm(forms.Form):
@@ -60,7 +61,10 @@ class AnswerForm(KeyForm):
 
 
 class FileForm(KeyForm):
-    rule = forms.CharField(label="Rule", max_length=40, help_text="The code of the rule that they fail.")
+    rule = forms.CharField(
+        label="Rule", max_length=40, help_text="The code of the rule that they fail, as on their page.",
+        widget=forms.TextInput(attrs=KNOWN),
+    )  # fmt: skip
     tubes = TubesField(
         label="Tubes", help_text="Each must fail this rule now. One on a line.",
         widget=forms.Textarea(attrs={"rows": 4}),
@@ -90,7 +94,7 @@ class WorkForm(forms.Form):
         choices=[("", "any"), ("fail", "fails"), ("cannot_tell", "cannot tell")],
     )
     assay = forms.ChoiceField(required=False, label="Analysis")
-    rule = forms.CharField(required=False, label="Rule", max_length=40)
+    rule = forms.CharField(required=False, label="Rule", max_length=40, widget=forms.TextInput(attrs=KNOWN))
     unit = forms.CharField(required=False, label="Stands in", max_length=20)
 
     def __init__(self, *args: Any, **kwargs: Any) -> None:

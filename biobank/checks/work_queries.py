@@ -43,12 +43,17 @@ class Row:
     age: str
 
     @property
+    def gone(self) -> bool:
+        """Discarded since it was judged."""
+        return self.state is not None and self.state.status == "discarded"
+
+    @property
     def can_file(self) -> bool:
-        return self.finding.answer == "fail" and not self.filed
+        return self.finding.answer == "fail" and not self.filed and not self.gone
 
     @property
     def can_ask(self) -> bool:
-        return self.finding.severity == "stop"
+        return self.finding.severity == "stop" and not self.gone
 
 
 @dataclass(frozen=True)
@@ -248,6 +253,12 @@ def one_filed(who: Person, told: ledger.Told) -> Deviation | None:
 def _named(one: Deviation, called: Mapping[str, str]) -> Deviation:
     both = {"by": called.get(one.by, one.by), "closed_by": called.get(one.closed_by, one.closed_by)}
     return Deviation(**{**vars(one), **both})
+
+
+def rules_open(who: Person, answers: Iterable[str] = ("fail", "cannot_tell")) -> list[str]:
+    """Codes of the rules that some tube does not pass. 1 query, or 2."""
+    rows = known(OpenFinding.objects.filter(answer__in=list(answers)), who).order_by("code")
+    return list(rows.values_list("code", flat=True).distinct())
 
 
 # counts for the first page ------------------------------------------------------------------------

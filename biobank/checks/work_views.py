@@ -44,6 +44,7 @@ def work(request: HttpRequest) -> HttpResponse:
     narrowed = {name: value for name, value in wanted.items() if value}
     context = {
         "form": form, "work": found, "narrowed": narrowed, "query": urlencode(narrowed),
+        "rules": work_queries.rules_open(request.person),  # type: ignore[attr-defined]
         "batch": urlencode({"rule": wanted.get("rule", ""), "tube": found.files}, doseq=True),
     }  # fmt: skip
     return render(request, "checks/work.html", context | rights(request), status=422 if form.errors else 200)
@@ -177,7 +178,8 @@ def deviation_file(request: HttpRequest) -> HttpResponse:
         work_actions.file_deviation(actor(request), said.pop("key"), said.pop("tubes"), **said)
         return reverse("deviations")
 
-    return act_view(request, form, "checks/deviation_file.html", do, done="Filed. The finding stays.")
+    context = {"rules": work_queries.rules_open(request.person, ["fail"])}  # type: ignore[attr-defined]
+    return act_view(request, form, "checks/deviation_file.html", do, context, "Filed. The finding stays.")
 
 
 @asks

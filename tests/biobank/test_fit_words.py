@@ -79,6 +79,27 @@ def test_cannot_tell_for_no_named_reason_is_an_inexact_time_to_correct():
     )
 
 
+@pytest.mark.parametrize("missing, says", [
+    (["time:drawn", "time:spun"], "The times of draw and spin are not exact enough"),
+    (["time:spun"], "The time of spin is not exact enough"),
+])  # fmt: skip
+def test_times_in_doubt_are_named(missing, says):
+    who = Person(role=Role.CURATOR)
+    (way,) = words.ways(finding(missing=missing, events=(EVENT,)), ABOUT, who)
+    assert way.says.startswith(says) and way.links[0][0] == "Correct a time"
+
+
+def test_what_nobody_can_tell_is_not_explained_by_a_mere_caution():
+    """No stop is in doubt, so it cannot be told because no rule names the assay; the caution is another
+    matter."""
+    caution = finding(sentence="Warm for an hour.", severity="caution")
+    doubt = Verdict(Assay("ISO", "Isotopes"), "cannot_tell", (caution,))
+    assert words.decided(doubt, Veil(True, "UTC")) == words.UNNAMED
+    stop = finding(sentence="It was not graded.", severity="stop")
+    told = Verdict(Assay("ISO", "Isotopes"), "cannot_tell", (stop, caution))
+    assert words.decided(told, Veil(True, "UTC")) == "It was not graded."
+
+
 def test_what_only_waits_is_not_missing():
     assert words.ways(finding(by_ms=5), ABOUT, Person(role=Role.CURATOR)) == []
 

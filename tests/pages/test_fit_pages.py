@@ -6,6 +6,9 @@ What each tube must get is worked out by hand from tests/biobank/fits.py: drawn 
 
 from __future__ import annotations
 
+import csv
+import html
+import io
 import re
 
 import pytest
@@ -142,6 +145,28 @@ def test_what_has_not_happened_yet_has_its_time_left(one_set, sign_in):
     assert " 1 h 20 min left." not in late and "21 h 20 min left." in late  # iron within 24 h of the draw
 
 
+def test_time_left_says_for_what_and_not_for_what_is_lost(one_set, people, sign_in):
+    """Its spin is due by 11:20 for the whole family. Iron is lost to its volume already, potassium is not:
+    so the spin counts down for the family, and the freezing of iron, due within a day, for nobody."""
+    panel = get(sign_in("labtech"), "fit_tube", gel(one_set).code).content.decode()
+    panel = panel.partition("<h2>Time left</h2>")[2].partition("</section>")[0]
+    text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", panel))
+    assert "1 h 20 min left for Serum, short lived." in text, text
+    assert "Iron" not in text and text.count(" left ") == 1, text
+
+
+def test_a_passport_is_one_press_away_for_all_who_may_have_one_and_not_for_an_empty_tube(one_set, sign_in):
+    tube = gel(one_set)
+    for role in READING:
+        page = get(sign_in(role), "fit_tube", tube.code).content.decode()
+        paper = reverse("passport", args=[tube.code])
+        assert f'href="{paper}"' in page and f'href="{paper}?assay=POTAS"' in page, role
+    empty = next(one for one in one_set.tubes.all() if "Nothing was ever filled" in words(
+        get(sign_in("labtech"), "fit_tube", one.code)))  # fmt: skip
+    bare = get(sign_in("labtech"), "fit_tube", empty.code).content.decode()
+    assert reverse("passport", args=[empty.code]) not in bare
+
+
 def test_a_code_with_hyphens_finds_the_page(one_set, sign_in):
     code = gel(one_set).code
     answer = get(sign_in("labtech"), "fit_tube", codes.show(code))
@@ -272,6 +297,41 @@ def test_bad_input_is_refused_with_a_sentence_and_kept(law, people, sign_in, que
     assert value in answer.content.decode() or code in ("invalid_choice", "null_characters_not_allowed")
 
 
+def test_the_page_leads_to_passports_of_its_tubes_for_its_assay(three, sign_in):
+    client = sign_in("collaborator")
+    page = get(client, "fit_assay", "POTAS", at=NOON).content.decode()
+    [where] = [one for one in re.findall(r'href="([^"]+)"', page) if one.startswith("/fit/passports/?")]
+    form = client.get(html.unescape(where)).content.decode()
+    assert all(codes.show(one.code) in form for one in three)
+    assert '<option value="POTAS" selected>' in form
+
+
+def test_a_discarded_tube_says_so_in_the_list_and_in_the_file(three, people, sign_in):
+    """Its answer stays that of then, so the word alone would send somebody to look for it."""
+    fine = three[0]
+    perform(people.actor("labtech"), "discarded", key=new_id(), at=moment(11, 55),
+            data={"why": "used up", "method": "autoclaved"},
+            lines=[{"t": fine.code, "role": "subj"}], strict=False)  # fmt: skip
+    for role in ("curator", "collaborator"):
+        client = sign_in(role)
+        rows = get(client, "fit_assay", "POTAS", at=NOON).content.decode().partition("<tbody>")[2]
+        gone = [row for row in rows.split("</tr>") if "discarded" in row]
+        assert len(gone) == 1 and fine.code in gone[0], role
+        table = get(client, "fit_assay", "POTAS", at=NOON, **{"as": "csv"}).content.decode("utf-8-sig")
+        own = words(get(client, "fit_tube", fine.code, at=NOON))
+        assert "It is gone. These answers are those of when it went." in own and "Time left" not in own
+        assert "It is gone." not in words(get(client, "fit_tube", three[1].code, at=NOON))
+        last = {row["tube"]: row["now"] for row in csv.DictReader(io.StringIO(table))}
+        assert last.pop(codes.show(fine.code)) == "discarded" and set(last.values()) == {"held"}, role
+
+
+def test_a_phone_can_sort_too(three, sign_in):
+    page = get(sign_in("curator"), "fit_assay", "POTAS", at=NOON, order="-rank").content.decode()
+    assert '<option value="-rank" selected>fit first</option>' in page and 'value="drawn"' in page
+    bare = get(sign_in("collaborator"), "fit_assay", "POTAS", at=NOON).content.decode()
+    assert 'value="drawn"' not in bare
+
+
 def test_a_page_beyond_the_last_shows_the_last(three, sign_in):
     assert len(listed(get(sign_in("curator"), "fit_assay", "POTAS", at=NOON, page="99999999999"))) == 3
     assert len(listed(get(sign_in("curator"), "fit_assay", "POTAS", at=NOON, page="x"))) == 3
@@ -383,7 +443,8 @@ def test_an_override_stands_beside_its_finding_with_who_gave_it_and_the_word_sta
     assert "Spun 2 h 20 min after draw; limit 2 h." in text and re.search(
         r"Potassium not fit let through by two people", text
     )
-    assert "asked by P3 (frozen fast), answered by P7 (seen the curve)" in text
+    asker, other = (second.persons[one].name for one in ("curator", "second"))
+    assert f"asked by {asker} (frozen fast), answered by {other} (seen the curve)" in text
     assert (
         "It counts: the finding stays, and the tube may go." in text
         and reverse("event", args=[event]) in page

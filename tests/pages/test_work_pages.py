@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import pypdfium2
 import pytest
 from django.db import connection
 from django.test.utils import CaptureQueriesContext
@@ -9,9 +10,9 @@ from django.urls import reverse
 from django.utils import timezone
 
 from biobank.acting import ms
-from biobank.checks import overrides
+from biobank.checks import judging, overrides
 from biobank.core import codes
-from biobank.models import OpenFinding, Programme
+from biobank.models import Assay, OpenFinding, Programme
 from custody import queries as ledger
 from custody.core.event import new_id
 from tests.biobank import judged
@@ -138,6 +139,30 @@ def test_a_refused_asking_keeps_what_was_typed(sign_in, bad, change, code):
     assert ledger.events(kind="override_asked") == []
 
 
+def test_a_refusal_names_its_tube_once(sign_in, bad):
+    client, good = sign_in("curator"), codes.show(bad[2])
+    said = {"key": new_id(), "rule": HAEM, "tubes": f"{bad[0]}\n{bad[2]}", "reason": "phosphate alone"}
+    no = text(client.post(asked(bad[0]), said))
+    [sentence] = [one for one in no.split("<li>") if "finding_not_open" in one]
+    assert sentence.count(good) == 1, sentence
+    gate = text(client.post(reverse("handoff_new"), {
+        "key": new_id(), "tubes": bad[0], "assay": "CORT", "to": "TFL", "how": "hand"}))  # fmt: skip
+    [sentence] = [one for one in gate.split("<li>") if "tube_not_fit" in one]
+    assert sentence.count(codes.show(bad[0])) == 1, sentence
+
+
+def test_a_handoff_for_an_analysis_names_it_on_its_page_and_its_paper(sign_in, bad):
+    client = sign_in("labtech")
+    said = {"key": new_id(), "tubes": bad[2], "assay": "CORT", "to": "NLB", "how": "hand"}
+    where = client.post(reverse("handoff_new"), said)["Location"]
+    [event] = ledger.events(kind="handed_off")[:1]
+    name = Assay.objects.get(code="CORT").name
+    assert f"<dd>{name} (CORT), under {event.header['data']['rules']}</dd>" in text(client.get(where))
+    paper = pypdfium2.PdfDocument(client.get(reverse("handoff_pdf", args=[event.id])).content)
+    said_there = " ".join(page.get_textpage().get_text_range() for page in paper)
+    assert f"{name} (CORT)" in " ".join(said_there.split()), said_there
+
+
 def test_a_tube_that_is_not_stopped_is_named_in_the_refusal(sign_in, bad):
     said = {"key": new_id(), "rule": HAEM, "tubes": f"{bad[0]}\n{bad[2]}", "reason": "robust to it"}
     no = sign_in("curator").post(asked(bad[0]), said)
@@ -210,6 +235,8 @@ def test_a_deviation_is_filed_by_the_bench_and_closed_by_a_curator(sign_in, bad)
     assert codes.show(bad[0]) in page and codes.show(bad[1]) in page and f'value="{HAEM}"' in page
     said = {"key": new_id(), "rule": HAEM, "tubes": "\n".join(bad[:2]), "reason": "thin needle"}
     assert lab.post(where, said | {"tubes": "\n".join(bad[:3])}).status_code == 422
+    none = lab.post(where, said | {"rule": "no-such-rule"})
+    assert none.status_code == 422 and "No rule in force has the code “no-such-rule”." in text(none)
     for _ in range(2):
         assert lab.post(where, said).status_code == 302
     [event] = ledger.events(kind="deviation_noted")
@@ -219,6 +246,7 @@ def test_a_deviation_is_filed_by_the_bench_and_closed_by_a_curator(sign_in, bad)
     end = reverse("deviation_close", args=[event.id])
     assert curator.post(end, {"key": new_id(), "reason": ""}).status_code == 422
     assert curator.post(end, {"key": new_id(), "reason": "wider needle"}).status_code == 302
+    assert '<form method="post" class="stack">' not in text(curator.get(end))
     no = curator.post(end, {"key": new_id(), "reason": "again"})
     assert no.status_code == 422 and "deviation_closed_already" in text(no)
     assert "wider needle" in text(curator.get(reverse("deviations")))
@@ -253,6 +281,27 @@ def test_the_list_is_narrowed(sign_in, store, law, tubes, query, seen):
     note_finding(law, tubes[3], code=ICT, assays="PCR")
     page = text(sign_in("curator").get(reverse("work") + query))
     assert [n for n, code in enumerate(tubes) if codes.show(code) in page] == seen
+
+
+def test_a_discarded_tube_is_nobodys_work(sign_in, store, law, bad):
+    """Its row says so and offers nothing until it is judged again; then the row is gone."""
+    note_finding(law, bad[0])
+    judged.say(store, "discarded", bad[:1], data={"why": "used up", "method": "autoclaved"})
+    page = text(sign_in("curator").get(reverse("work")))
+    row = page.partition(codes.show(bad[0]))[2].partition("</tr>")[0]
+    assert "discarded" in row and "File a deviation" not in row and "Ask to override" not in row
+    judging.judge(bad[:2], ms(timezone.now()))
+    left = set(OpenFinding.objects.values_list("tube", flat=True))
+    assert bad[0] not in left and bad[1] in left
+
+
+def test_a_rule_is_chosen_from_those_that_are_open(sign_in, law, bad):
+    note_finding(law, bad[0])
+    note_finding(law, bad[1], code=ICT, answer="cannot_tell")
+    client = sign_in("curator")
+    assert f'<option value="{ICT}"></option>' in text(client.get(reverse("work")))
+    form = text(client.get(reverse("deviation_file")))
+    assert f'<option value="{HAEM}"></option>' in form and ICT not in form and 'list="rules"' in form
 
 
 def test_a_filter_that_is_none_is_refused(sign_in, law):
