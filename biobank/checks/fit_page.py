@@ -23,7 +23,7 @@ from biobank.checks.verdicts import InForce, Judged, in_force, judged
 from biobank.models import Person, RuleSet, Tube
 from biobank.temperature.life_words import Share, shares
 from custody import queries as ledger
-from custody.core.rules import Finding, Verdict
+from custody.core.rules import LEAST_VOLUME, TAKES, Finding, Verdict
 from custody.core.state import Happening
 
 ALL = ""
@@ -201,7 +201,7 @@ class _Maker:
     def _explain(self, finding: Finding) -> Explained:
         ahead = finding.by_ms is not None and finding.by_ms > self.now and finding.answer != "fail"
         left = (finding.by_ms or 0) - self.now if ahead else None
-        own = finding.rule.code != "least-volume"
+        own = finding.rule.code not in {LEAST_VOLUME, TAKES}
         return Explained(
             finding, words.said(finding, self.veil), words.fact(finding, self.veil),
             words.limit(finding, self.veil),

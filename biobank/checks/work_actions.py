@@ -21,7 +21,7 @@ from biobank.core import codes
 from biobank.models import Tube
 from custody import queries as ledger
 from custody.core.refusal import Refused
-from custody.core.rules import LEAST_VOLUME, Finding
+from custody.core.rules import LEAST_VOLUME, TAKES, Finding
 
 MOST = 1_000  # tubes in one event, as in the ledger
 Wanted = Callable[[Finding], bool]
@@ -163,7 +163,7 @@ def _anywhere(tubes: Sequence[str], rule: str) -> dict[str, Finding]:
 
 
 def _all(tubes: Sequence[str], said: Mapping[str, Finding], rule: str) -> dict[str, Finding]:
-    if len(said) < len(tubes) and rule not in {LEAST_VOLUME, *(one.code for one in in_force().rules)}:
+    if len(said) < len(tubes) and rule not in {LEAST_VOLUME, TAKES, *(one.code for one in in_force().rules)}:
         raise Refused("finding_not_open", f"No rule in force has the code “{rule}”.")
     for code in tubes:
         if code not in said:

@@ -112,7 +112,7 @@ def never(rule: Rule, facts: Facts) -> Said:
         return Said("cannot_tell", said, fact, limit, missing=("readings",))
     if happened is None:
         return Said("pass", f"Not {done(rule.to_act)} so far.", "no", limit)
-    sentence = f"{words.DONE[rule.to_act]}, which must never happen to a tube for this."
+    sentence = f"{words.DONE[rule.to_act]}, which must never happen to a tube for this assay."
     return Said("fail", sentence, "yes", limit, events_of(happened))
 
 

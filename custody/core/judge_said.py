@@ -103,6 +103,9 @@ def unmeasured(ms: int) -> str:
 def contradiction(rule: Rule, limit: str, start: Moment, end: Moment) -> Said:
     """The second act before the first proves nothing."""
     after = "now" if rule.to_act in ("", NOW) else done(rule.to_act)
-    sentence = f"The times contradict each other: {after} before {words.NOUN[rule.from_act]}."
+    noun = words.NOUN[rule.from_act]
+    sentence = f"The times contradict each other: {after} before {noun}. One of the two is wrong."
+    if rule.to_act in ("", NOW):
+        sentence = f"The time of {noun} is still to come, so it is wrong."
     unsure = tuple(f"time:{act}" for act in (rule.from_act, rule.to_act) if act not in ("", NOW))
     return Said("cannot_tell", sentence, f"{after} first", limit, events_of(start, end), missing=unsure)

@@ -28,6 +28,7 @@ from custody.core.kleene import Answer, at_most, both
 from custody.core.rule import BETWEEN, Rule
 from custody.core.stability import length, possible_ms, sure_ms
 
+MANY = 10
 PLACE = {"frozen": "a freezer", "cold": "a fridge or cooler", "ambient": "a warm place"}
 
 
@@ -63,7 +64,9 @@ def _time(rule: Rule, low: int, high: int, where: str, limit: str) -> Said:
     """The answer for a time on the wrong side that lies from low to high."""
     allowed = cast("int", rule.allowed_s) * words.SECOND
     known, edge = words.span_beside(low, [allowed]), words.celsius(cast("int", rule.limit_centi))
-    sentence = f"{known} {rule.side} {edge} {where}; allowed {words.span(allowed, exact=True)}"
+    seen = known if low else "No time"
+    most = f"allowed {words.span(allowed, exact=True)}" if allowed else "none is allowed"
+    sentence = f"{seen} {rule.side} {edge} {'was measured ' if high > low and not low else ''}{where}; {most}"
     sentence += f"; {words.span(high - low)} not measured." if high > low else "."
     answer = at_most(low, high, allowed)
     if answer != "cannot_tell":
@@ -126,7 +129,7 @@ def reversed_one(phases: Sequence[Phase], facts: Facts) -> bool:
 
 
 def _reversed(limit: str, phases: Sequence[Phase], facts: Facts) -> Said:
-    said = f"The times contradict each other: a stay ends before it begins; {limit}."
+    said = f"It is noted as leaving a place before it came there; {limit}."
     return Said("cannot_tell", said, "reversed", limit, missing=("readings",))
 
 
@@ -146,17 +149,29 @@ def budget(rule: Rule, facts: Facts) -> Said:
     if found.forbidden is not None:
         answer = both(answer, found.forbidden)
     fact = _share(found)
-    sentence = (
-        f"{fact} of what it bears is used{_bands(rule, found)}{_unmeasured(found)}{_warmer(rule, found)}."
-    )
+    used = f"{_used(found)}{_bands(rule, found)}{_unmeasured(found)}{_warmer(rule, found)}"
+    sentence = f"{used[0].upper()}{used[1:]}."
     missing = ("readings",) if answer == "cannot_tell" else ()
     said = Said(answer, sentence, fact, limit, (), spans(phases, facts), missing, _left(rule, facts, found))
     return _open(rule, facts, said)
 
 
 def _share(found: stability.Used) -> str:
-    low, high = (words.share(part, found.whole) for part in (found.sure, found.possible))
+    low, high = (_portion(part, found.whole) for part in (found.sure, found.possible))
     return low if low == high else f"{low} to {high}"
+
+
+def _portion(part: int, whole: int) -> str:
+    """Far beyond the whole nobody needs the figure."""
+    return f"more than {MANY} times" if part > MANY * whole else words.share(part, whole)
+
+
+def _used(found: stability.Used) -> str:
+    if found.sure > MANY * found.whole:
+        return f"more than {MANY} times what it bears is used"
+    if found.possible > MANY * found.whole:
+        return f"{words.share(found.sure, found.whole)} to {MANY} times what it bears and more is used"
+    return f"{_share(found)} of what it bears is used"
 
 
 def _budget_limit(rule: Rule) -> str:
@@ -183,6 +198,10 @@ def _band(costs: stability.Costs, k: int) -> str:
 def _bands(rule: Rule, found: stability.Used) -> str:
     """What was measured in each band that uses something: " (31 h at up to 4 °C of 72 h)"."""
     costs = stability.costs_of(rule.bands)
+    if not costs.edges and found.unmeasured_ms:  # whatever the temperature was, it counts
+        total, most = found.by_band_ms[0] + found.unmeasured_ms, costs.limits_ms[0] or 0
+        lasts = f"{words.span_beside(total, [most])} of {words.span(most, exact=True)}"
+        return f" ({lasts}, at any temperature)"
     parts = [
         f"{words.span_beside(ms, [most])} {_band(costs, k)} of {words.span(most, exact=True)}"
         for k, (ms, most) in enumerate(zip(found.by_band_ms, costs.limits_ms, strict=True))

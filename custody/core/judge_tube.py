@@ -97,7 +97,7 @@ def grade(rule: Rule, facts: Facts) -> Said:
 
 
 def _grade_limit(rule: Rule) -> str:
-    by_eye = "" if rule.max_grade is None else f"{rule.max_grade}"
+    by_eye = "" if rule.max_grade is None else f"grade {rule.max_grade}"
     measured = "" if rule.max_cmgdl is None else f"{words.hundredths(rule.max_cmgdl)} mg/dL"
     return "at most " + " or ".join(one for one in (by_eye, measured) if one)
 
@@ -105,10 +105,11 @@ def _grade_limit(rule: Rule) -> str:
 def container(rule: Rule, facts: Facts) -> Said:
     limit = f"kept in {rule.container_has}"
     if not facts.container:
-        said = f"What it is kept in was not noted; to be {limit}."
+        said = f"What it is kept in was not noted; asked for: {rule.container_has}."
         return Said("cannot_tell", said, "", limit, missing=("container",))
     answer: Answer = "pass" if has_word(facts.container, rule.container_has) else "fail"
-    return Said(answer, f"Kept in: {facts.container}; to be {limit}.", facts.container, limit)
+    said = f"Kept in: {facts.container}; asked for: {rule.container_has}."
+    return Said(answer, said, facts.container, limit)
 
 
 def custody(rule: Rule, facts: Facts) -> Said:

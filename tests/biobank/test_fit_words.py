@@ -139,7 +139,7 @@ def test_custody_and_permits_are_general_words_for_the_catalogue(store, kind, an
 
 @pytest.mark.django_db
 def test_what_people_typed_is_looked_through_for_names(store):
-    one = finding("fail", "Kept in: tube of Box 1; to be kept in glass.", kind="container",
+    one = finding("fail", "Kept in: tube of Box 1; asked for: glass.", kind="container",
                   container_has="glass",
                   fact="tube of Box 1")  # fmt: skip
     veil = Veil(False, "UTC")

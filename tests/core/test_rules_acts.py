@@ -84,7 +84,10 @@ def test_a_first_act_before_one_that_comes_again_is_no_new_one():
         rule(from_act="received", to_act="frozen", limit_s=3600), facts(acts=acts(received=9, frozen=1))
     )
     assert (found.answer, found.missing) == ("cannot_tell", ("time:received", "time:frozen"))
-    assert found.sentence == "The times contradict each other: put in a freezer before receipt."
+    assert (
+        found.sentence
+        == "The times contradict each other: put in a freezer before receipt. One of the two is wrong."
+    )
 
 
 def test_an_act_at_the_same_moment_is_no_contradiction():
@@ -95,7 +98,7 @@ def test_an_act_at_the_same_moment_is_no_contradiction():
 def test_an_age_from_the_future_contradicts_itself():
     found = evaluate(rule(to_act="now", limit_s=60), facts(DRAW - 1, acts=acts(drawn=0)))
     assert (found.answer, found.missing) == ("cannot_tell", ("time:drawn",))
-    assert found.sentence == "The times contradict each other: now before draw."
+    assert found.sentence == "The time of draw is still to come, so it is wrong."
     assert found.by_ms is None
 
 
@@ -160,7 +163,7 @@ def test_every_act_has_its_words():
 def test_never_names_the_act_that_happened():
     found = evaluate(rule("never", to_act="frozen"), facts(acts=acts(frozen=3)))
     assert (found.fact, found.events) == ("yes", ("e-frozen",))
-    assert found.sentence == "Put in a freezer, which must never happen to a tube for this."
+    assert found.sentence == "Put in a freezer, which must never happen to a tube for this assay."
 
 
 # --- spins --------------------------------------------------------------------------------------------

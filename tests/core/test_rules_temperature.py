@@ -88,7 +88,7 @@ def test_a_stay_that_ends_before_it_begins_proves_nothing():
     for some in ((back,), (phase(above={-6000: HOUR}), back)):
         found = evaluate(rule("temperature", **WARM), facts(phases=some))
         assert (found.answer, found.missing) == ("cannot_tell", ("readings",))
-        assert found.sentence.startswith("The times contradict each other: a stay ends before it begins")
+        assert found.sentence.startswith("It is noted as leaving a place before it came there")
     no_time = replace(phase(hours=0, above={-6000: 0}))
     assert answer(rule("temperature", **WARM), facts(phases=(no_time,))) == "pass"
 
@@ -121,10 +121,17 @@ def test_its_sentences():
     assert warm.sentence == "11 min above −60 °C in a freezer; allowed 10 min; 1 min not measured."
     assert (warm.fact, warm.limit) == ("11 min", "10 min above −60 °C")
     known = evaluate(rule("temperature", **WARM), facts(phases=(phase(above={-6000: 0}),)))
-    assert known.sentence == "0 min above −60 °C in a freezer; allowed 10 min."
+    assert known.sentence == "No time above −60 °C in a freezer; allowed 10 min."
     asked = rule("temperature", phase="any", side="above", limit_centi=1000, allowed_s=60)
     drawn = facts(DRAW + 10 * HOUR, acts={"drawn": Moment(DRAW)}, phases=(phase("cold", above={1000: 0}),))
-    assert evaluate(asked, drawn).sentence == "0 min above 10 °C since draw; allowed 1 min."
+    assert evaluate(asked, drawn).sentence == "No time above 10 °C since draw; allowed 1 min."
+    dark = evaluate(
+        rule("temperature", **WARM | {"allowed_s": 0}), facts(phases=(phase(above={-6000: 0}, no_data=MIN),))
+    )
+    assert (
+        dark.sentence
+        == "No time above −60 °C was measured in a freezer; none is allowed; 1 min not measured."
+    )
     unsure = facts(phases=(phase("cold", above={1000: 60_000}),))
     said = evaluate(asked, unsure)
     assert said.sentence == "The time of draw is not known, so neither is the time above 10 °C."
@@ -200,7 +207,7 @@ def test_the_sentence_of_a_time_between_two_acts():
     )
     found = evaluate(to_now, since)
     assert (found.answer, found.events) == ("pass", ("d",))
-    assert found.sentence == "0 min above 25 °C since draw; allowed 10 min."
+    assert found.sentence == "No time above 25 °C since draw; allowed 10 min."
 
 
 def test_a_first_act_that_is_not_known_and_one_that_need_not_happen():
@@ -269,4 +276,4 @@ def test_a_limit_is_said_to_the_second():
         rule("temperature", **WARM | {"allowed_s": 176_430}), facts(phases=(phase(above={-6000: 0}),))
     )
     assert found.limit == "2 d 1 h 30 s above −60 °C"
-    assert found.sentence == "0 min above −60 °C in a freezer; allowed 2 d 1 h 30 s."
+    assert found.sentence == "No time above −60 °C in a freezer; allowed 2 d 1 h 30 s."

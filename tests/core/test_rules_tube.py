@@ -15,17 +15,17 @@ BOTH = rule("grade", grade_name="haemolysis", max_grade=1, max_cmgdl=14_025)
 @pytest.mark.parametrize(
     ("asked", "grade", "index", "expected", "sentence"),
     [
-        (EYE, 1, None, "pass", "Haemolysis grade 1; at most 1."),
-        (EYE, 0, 99_999, "pass", "Haemolysis grade 0; at most 1."),
-        (EYE, None, 0, "cannot_tell", "Haemolysis was not graded; at most 1."),
+        (EYE, 1, None, "pass", "Haemolysis grade 1; at most grade 1."),
+        (EYE, 0, 99_999, "pass", "Haemolysis grade 0; at most grade 1."),
+        (EYE, None, 0, "cannot_tell", "Haemolysis was not graded; at most grade 1."),
         (MEASURED, 4, 14_025, "pass", "Haemolysis measured as 140.25 mg/dL; at most 140.25 mg/dL."),
         (MEASURED, 0, 14_026, "fail", "Haemolysis measured as 140.26 mg/dL; at most 140.25 mg/dL."),
         (MEASURED, 0, None, "cannot_tell", "Haemolysis was not measured; at most 140.25 mg/dL."),
-        (BOTH, 4, 0, "pass", "Haemolysis measured as 0 mg/dL; at most 1 or 140.25 mg/dL."),
-        (BOTH, 0, 14_100, "fail", "Haemolysis measured as 141 mg/dL; at most 1 or 140.25 mg/dL."),
-        (BOTH, 1, None, "pass", "Haemolysis grade 1; at most 1 or 140.25 mg/dL."),
-        (BOTH, 2, None, "fail", "Haemolysis grade 2; at most 1 or 140.25 mg/dL."),
-        (BOTH, None, None, "cannot_tell", "Haemolysis was not graded; at most 1 or 140.25 mg/dL."),
+        (BOTH, 4, 0, "pass", "Haemolysis measured as 0 mg/dL; at most grade 1 or 140.25 mg/dL."),
+        (BOTH, 0, 14_100, "fail", "Haemolysis measured as 141 mg/dL; at most grade 1 or 140.25 mg/dL."),
+        (BOTH, 1, None, "pass", "Haemolysis grade 1; at most grade 1 or 140.25 mg/dL."),
+        (BOTH, 2, None, "fail", "Haemolysis grade 2; at most grade 1 or 140.25 mg/dL."),
+        (BOTH, None, None, "cannot_tell", "Haemolysis was not graded; at most grade 1 or 140.25 mg/dL."),
     ],
 )
 def test_what_was_measured_goes_before_what_an_eye_saw(asked, grade, index, expected, sentence):
@@ -100,9 +100,9 @@ def test_whole_words_of_a_container(text, word, expected):
     assert found.missing == (() if text else ("container",))
     assert found.limit == f"kept in {word}"
     assert found.sentence == (
-        f"Kept in: {text}; to be kept in {word}."
+        f"Kept in: {text}; asked for: {word}."
         if text
-        else f"What it is kept in was not noted; to be kept in {word}."
+        else f"What it is kept in was not noted; asked for: {word}."
     )
 
 

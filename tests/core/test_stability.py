@@ -94,7 +94,7 @@ def test_a_warming_counts_as_warm_all_the_way():
 
 @pytest.mark.parametrize(
     ("unc_h", "fact"),
-    [(0, "75 %"), (1, "62 % to 100 %"), (2, "50 % to 125 %"), (40, "0 % to 1075 %")],
+    [(0, "75 %"), (1, "62 % to 100 %"), (2, "50 % to 125 %"), (40, "0 % to more than 10 times")],
 )
 def test_an_uncertain_draw_cuts_the_worst_hours_or_adds_some(unc_h, fact):
     """36 h cold, 2 h at room temperature: 3/4. An hour less of it: 5/8; an hour more, hot: 1."""
@@ -167,6 +167,10 @@ def test_its_sentence():
     one = rule("budget", from_act="drawn", bands=((None, 3600),))
     assert lived(phase(hours=1), asked=one).sentence == (
         "100 % of what it bears is used (1 h at any temperature of 1 h)."
+    )
+    dark = lived(hours=5, asked=rule("budget", from_act="drawn", bands=((None, 14_400),)))
+    assert dark.sentence == (
+        "125 % of what it bears is used (5 h of 4 h, at any temperature); 5 h not measured."
     )
     free = rule("budget", from_act="drawn", bands=((None, None),), forbidden_centi=3000)
     assert lived(phase(hours=1, above={3000: 0}), asked=free).limit == "never above 30 °C"
@@ -241,6 +245,18 @@ def test_costs_are_whole_numbers():
     costs = costs_of(BANDS)
     assert [cost * HOUR * 72 // costs.whole for cost in costs.costs] == [1, 9, 18]
     assert (costs.edges, costs.limits_ms) == ((COLD, ROOM), (72 * HOUR, 8 * HOUR, 4 * HOUR))
+
+
+@pytest.mark.parametrize(
+    ("unc_h", "hours", "said"),
+    [
+        (0, 10, "1000 % of what it bears is used"), (0, 11, "More than 10 times what it bears is used"),
+        (2, 9, "700 % to 10 times what it bears and more is used"),
+    ],
+)  # fmt: skip
+def test_far_beyond_the_whole_no_figure_is_said(unc_h, hours, said):
+    asked = rule("budget", from_act="drawn", bands=((None, 3600),))
+    assert lived(hours=hours, asked=asked, unc_s=unc_h * 3600).sentence.startswith(said)
 
 
 def test_limits_are_said_to_the_second():
