@@ -54,6 +54,9 @@ class Event(models.Model):
             models.Index(fields=["ref"], condition=Q(ref__isnull=False), name="events_that_answer"),
             models.Index(fields=["of"], condition=Q(of__isnull=False), name="events_that_amend"),
             models.Index(fields=["at_ms"], name="events_by_time"),
+            models.Index(
+                fields=["seq"], condition=Q(kind__in=["handed_off", "shipped"]), name="events_that_send"
+            ),
         ]
 
 

@@ -6,15 +6,17 @@ queries it needs, and none of them grows with the number of tubes asked for (but
 
 from __future__ import annotations
 
+import json
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, fields
 from typing import Any
 
-from django.db.models import F, Max, Min, Window
+from django.db.models import F, Max, Min, Q, Window
 from django.db.models.functions import Lead
 
 from custody import held, refold
 from custody.core import amend, canon, fold, gaps
+from custody.core.gaps import SENDING
 from custody.core.state import Happening, Problem, Stay, TubeState, UnitStay
 from custody.handled import handled as handled
 from custody.kin import kin_in as kin_in
@@ -127,13 +129,29 @@ def event(event_id: str) -> Said | None:
     return _said([found])[0] if found else None
 
 
-def events(kind: str | None = None, org: str | None = None, refs: Iterable[str] | None = None) -> list[Said]:
+def events(
+    kind: str | None = None, org: str | None = None, refs: Iterable[str] | None = None
+) -> list[Said]:
     """Whole events, newest first: of a kind, of an agency, or those that answer these. 2 queries."""
     found = Event.objects.order_by("-seq")
     found = found.filter(kind=kind) if kind else found
     found = found.filter(org=org) if org else found
     found = found.filter(ref__in=list(refs)) if refs is not None else found
     return _said(list(found))
+
+
+def sendings(party: str | None = None, before: int | None = None, most: int | None = None) -> list[Said]:
+    """Handoffs and shipments, newest first: those that an agency gave or was to receive, or all.
+
+    before: only with a smaller number in the log; most: no more than so many. 2 queries, whose time grows
+    with what they give and not with the log.
+    """
+    found = Event.objects.filter(kind__in=SENDING).order_by("-seq")
+    if party is not None:  # canonical text has no spaces, and a quotation mark in a value is escaped
+        to = json.dumps(party, ensure_ascii=False)
+        found = found.filter(Q(org=party) | Q(body__contains=f'"to":{to}'))
+    found = found.filter(seq__lt=before) if before is not None else found
+    return _said(list(found[:most] if most is not None else found))
 
 
 def recent(n: int = 20) -> list[Said]:

@@ -25,8 +25,16 @@ DESCRIBED: Spec = {"label": "text?", "matrix": "text?", "additive": "text?", "co
 SENT: Spec = {
     "to": "text", "how": "text", "seal": "text?", "due_ms": "any int?", "centi_c": "any int?",
     "carrier": "text?", "waybill": "text?", "logger": "text?", "assay": "text?", "rules": "text?",
+    "shipment": "text?", "hazard": "text?", "terms": "text?", "ice_g": "int?",
+}  # fmt: skip
+# `grade` is how good the answer is (`core.evidence`); `name` and `paper` when no login answered
+ANSWERED: Spec = {
+    "counted": "int?", "seal_intact": "bool?", "seal": "text?", "centi_c": "any int?",
+    "low_centi": "any int?", "high_centi": "any int?", "logger": "text?", "coolant": "text?",
+    "foreign": "text?", "again": "text?", "grade": "text?", "name": "text?", "paper": "text?",
 }  # fmt: skip
 JUDGED: Spec = {"verdict": "text?"}  # for the assay of the event, by its rules, when it was said
+SENT_LINE: Spec = JUDGED | {"box": "text?", "row": "int?", "col": "int?"}  # where in its box it lies
 RESULT: Spec = {"result": "text"}
 COMMON: Spec = {"note": "text?", "reason": "text?"}
 
@@ -35,6 +43,7 @@ RESULTS = {
     "counted": {"seen", "not_seen", "foreign"},
 }
 HOW = {"hand", "view", "locked", "secured", "sealed"}
+GRADES_OF = ("A", "B", "C")  # an answer by login, by a link, on paper; a carrier's word (D) is no answer
 REASONS = {"did_not_occur", "incorrect_data"}
 
 
@@ -84,6 +93,17 @@ def known_result(act: Act) -> Wrong:
     return [("line_malformed", f"{word!r} is not a result of {act.kind}.") for word in sorted(odd)]
 
 
+def answered(act: Act) -> Wrong:
+    """A known result for each tube, a known grade of evidence for the whole."""
+    grade = act.data.get("grade")
+    odd = (
+        [("data_malformed", f"{grade!r} is no grade of an answer.")]
+        if grade not in (None, *GRADES_OF)
+        else []
+    )
+    return odd + known_result(act)
+
+
 def grades_0_to_4(act: Act) -> Wrong:
     odd = any((line.get(name) or 0) > 4 for line in act.lines for name in GRADES)
     return [("grade_out_of_range", "Grades go from 0 to 4.")] if odd else []
@@ -115,11 +135,12 @@ KINDS: dict[str, Kind] = {
     "aliquoted": Kind(
         "Aliquoted", effects.aliquoted, {"loss_ul": "int?", "recovered_ul": "int?", "hct_pct": "int?"},
         {"from": {"ul": "int"}, "to": DESCRIBED | {"of": "text", "ul": "int"}}, rank=4, whole=balances),
-    "handed_off": Kind("Handed off", effects.handed_off, SENT, {"subj": JUDGED}, whole=known_how),
-    "shipped": Kind("Shipped", effects.handed_off, SENT, {"subj": JUDGED}, whole=known_how),
+    "handed_off": Kind("Handed off", effects.handed_off, SENT, {"subj": SENT_LINE}, whole=known_how),
+    "shipped": Kind("Shipped", effects.handed_off, SENT, {"subj": SENT_LINE}, whole=known_how),
     "received": Kind(
-        "Received", effects.received, {"counted": "int?", "seal_intact": "bool?", "centi_c": "any int?"},
-        {"subj": RESULT}, whole=known_result),
+        "Received", effects.received, ANSWERED, {"subj": RESULT | {"own": "text?", "condition": "text?"}},
+        whole=answered),
+    "tracked": Kind("Carrier's word", data={"said": "text"}, lines={}),
     "refused": Kind("Handoff refused", effects.returned, {"reason": "text"}),
     "withdrawn": Kind("Handoff withdrawn", effects.returned, {"reason": "text"}),
     "put_away": Kind("Put away", effects.put_away, lines={"subj": PLACE}),

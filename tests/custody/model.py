@@ -223,7 +223,7 @@ def with_content(tube: dict[str, Any], act: Act, line: dict[str, Any], theirs: s
 def between_agencies(tube: dict[str, Any], act: Act, line: dict[str, Any], theirs: str | None) -> str | None:
     asked = tube["offer"] is not None and tube["offer"] == act.ref
     match act.kind:
-        case "handed_off":
+        case "handed_off" | "shipped":
             if theirs:
                 return "giver_was_custodian"
             if tube["to"]:

@@ -46,6 +46,7 @@ slots = st.tuples(st.just("B1"), st.just(1), st.integers(1, 2)) | st.tuples(
 )
 minutes_back = st.sampled_from([0, 0, 0, 0, 3, 17])
 results = st.sampled_from(["ok", "ok", "ok", "missing", "extra", "damaged"])
+SENDING = ["handed_off", "shipped"]
 live = st.sampled_from([True, True, True, False])
 nth = st.integers(0, 1_000)
 
@@ -145,9 +146,15 @@ class AnyOrderOfActs(RuleBasedStateMachine):
     def discard(self, named, org, strict, back):
         self.say("discarded", named[:1], org=org, strict=strict, back=back, data={"why": "expired"})
 
-    @rule(named=some_tubes, org=often, to=orgs, strict=live, back=minutes_back)
-    def hand_off(self, named, org, to, strict, back):
-        self.say("handed_off", named, org=org, strict=strict, back=back, data={"to": to, "how": "hand"})
+    @rule(named=some_tubes, org=often, to=orgs, strict=live, back=minutes_back, kind=st.sampled_from(SENDING))
+    def hand_off(self, named, org, to, strict, back, kind):
+        self.say(kind, named, org=org, strict=strict, back=back, data={"to": to, "how": "hand"})
+
+    @rule(pick=nth, org=orgs)
+    def a_carrier_says_something(self, pick, org):
+        asked = self.one_of(pick, *SENDING)
+        if asked:
+            self.say("tracked", [], org=org, ref=asked.id, data={"said": "in the depot"})
 
     @rule(
         pick=nth,
@@ -167,7 +174,7 @@ class AnyOrderOfActs(RuleBasedStateMachine):
 
     def reply(self, kind, pick, named, org, strict, back, fits, data=None, **line):
         """An answer to a handoff: by whom and of what is right, if it fits; else of anything."""
-        asked = self.one_of(pick, "handed_off")
+        asked = self.one_of(pick, *SENDING)
         if asked is None:
             return
         if fits:
@@ -188,7 +195,7 @@ class AnyOrderOfActs(RuleBasedStateMachine):
 
     @rule(pick=nth, strict=live, ul=volumes, minutes=st.sampled_from([0, -6, 6]), place=slots)
     def correct(self, pick, strict, ul, minutes, place):
-        wrong = self.one_of(pick, "drawn", "put_away", "moved", "handed_off", "thawed")
+        wrong = self.one_of(pick, "drawn", "put_away", "moved", "handed_off", "shipped", "thawed")
         if wrong is None:
             return
         fields: dict[str, Any] = {"at": wrong.at_ms + minutes * 60_000}
