@@ -23,10 +23,15 @@ from custody.record import Recorded, record
 
 @dataclass(frozen=True)
 class Actor:
-    """Somebody who acts, as the ledger knows them."""
+    """Somebody who acts, as the ledger knows them.
+
+    typist  who types for somebody that has no login, from a paper for example; via: how it came
+    """
 
     person: Person
     login: str
+    typist: Person | None = None
+    via: str = "live"
 
     @classmethod
     def of(cls, user: Any) -> Actor:
@@ -71,10 +76,11 @@ def act(
     zone = tz or actor.tz
     when = at or now
     offset = when.astimezone(ZoneInfo(zone)).utcoffset()
+    typist = actor.typist or actor.person
     return Act(
         kind=kind, at_ms=ms(when), by=actor.code, org=actor.org, id=key, tz=zone, unc_s=unc_s,
         off_min=round(offset.total_seconds() / 60) if offset else 0,
-        data=nfc(dict(data or {})), lines=nfc(list(lines)), ref=ref, rec_by=actor.code,
+        data=nfc(dict(data or {})), lines=nfc(list(lines)), ref=ref, rec_by=typist.code,
         rec_at=ms(actor.typed(when, now)),
     )  # fmt: skip
 
@@ -83,7 +89,7 @@ def perform(
     actor: Actor, kind: str, *, before: Callable[[], None] | None = None, strict: bool = True, **said: Any
 ) -> Recorded:
     """Write one event now, or raise Refused and write nothing. Takes what `act` takes."""
-    return perform_all(actor, [act(actor, kind, **said)], before=before, strict=strict)[0]
+    return perform_all(actor, [act(actor, kind, **said)], actor.via, before=before, strict=strict)[0]
 
 
 def perform_all(

@@ -8,6 +8,7 @@ from .counts import Count, CountDraw, CountRead
 from .disposal import Consent, ConsentRule, ConsentTube, ExposureLimit, ThawAnswer
 from .evacuation import Evacuation, ThermalEvent
 from .field import Animal, FieldDay, Identifier, Sex, Site, Workup
+from .handoffs import HandoffCase, HandoffLink, HandoffPaper, OwnNumber, TransferLetter
 from .identity import AnimalMerge
 from .imports import TableDraft, TableImport, TableMapping
 from .life import ThermalResult
@@ -15,6 +16,7 @@ from .loggers import Logger, LoggerPlacement
 from .lots import TubeLot
 from .packing import PackScan
 from .people import Agency, Person, Programme, Role
+from .permits import Permit, PermitFile
 from .plans import (
     ADDITIVES,
     MATRICES,
@@ -39,9 +41,10 @@ from .readings import (
 from .rotor import Rotor
 from .scan import Pass
 from .sheets import SheetPhoto
+from .shipments import ClosedDay, Leg, OpenHours, PackingCheck, Shipment, ShipmentTube
 from .store import Unit
 from .swap import Swap
-from .verdicts import Judgement, OpenFinding, Permit, Trial, TrialChange
+from .verdicts import Judgement, OpenFinding, Trial, TrialChange
 from .vitals import Girth, Vital
 
 __all__ = [
@@ -61,6 +64,7 @@ __all__ = [
     "BloodLimit",
     "CalibrationCertificate",
     "ClockCheck",
+    "ClosedDay",
     "Consent",
     "ConsentRule",
     "ConsentTube",
@@ -71,8 +75,12 @@ __all__ = [
     "ExposureLimit",
     "FieldDay",
     "Girth",
+    "HandoffCase",
+    "HandoffLink",
+    "HandoffPaper",
     "Identifier",
     "Judgement",
+    "Leg",
     "LiveReading",
     "Logger",
     "LoggerDraft",
@@ -83,9 +91,13 @@ __all__ = [
     "NominalTemperature",
     "OnCall",
     "OpenFinding",
+    "OpenHours",
+    "OwnNumber",
     "PackScan",
+    "PackingCheck",
     "Pass",
     "Permit",
+    "PermitFile",
     "Person",
     "PlannedAliquot",
     "PlannedTube",
@@ -101,6 +113,8 @@ __all__ = [
     "SamplePlan",
     "Sex",
     "SheetPhoto",
+    "Shipment",
+    "ShipmentTube",
     "ShortRule",
     "Site",
     "Swap",
@@ -111,6 +125,7 @@ __all__ = [
     "ThawAnswer",
     "ThermalEvent",
     "ThermalResult",
+    "TransferLetter",
     "Trial",
     "TrialChange",
     "Tube",

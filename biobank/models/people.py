@@ -44,6 +44,8 @@ class Agency(models.Model):
 
     code = models.CharField(max_length=12, unique=True, validators=[CODE])
     name = models.CharField(max_length=120)
+    address = models.CharField(max_length=200, blank=True)
+    contact = models.CharField("who takes parcels, with telephone", max_length=160, blank=True)
     history = HistoricalRecords()
 
     class Meta:

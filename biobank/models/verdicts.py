@@ -1,4 +1,4 @@
-"""Verdicts worked out and kept for lists, what a draft of rules would change, and permits.
+"""Verdicts worked out and kept for lists, and what a draft of rules would change.
 
 Promises: a kept verdict is a copy for finding and sorting and never decides anything: whoever acts on one
 asks anew. What was decided (overrides, deviations) is in the ledger, not here.
@@ -7,11 +7,10 @@ asks anew. What was decided (overrides, deviations) is in the ledger, not here.
 from __future__ import annotations
 
 from django.db import models
-from django.db.models import F, Q
-from simple_history.models import HistoricalRecords
+from django.db.models import Q
 
-from .checks import PERMITS_FOR, Assay, RuleSet
-from .people import Agency, Person, Programme
+from .checks import Assay, RuleSet
+from .people import Person
 
 WORDS = [
     ("not_fit", "not fit"),
@@ -28,8 +27,9 @@ class Judgement(models.Model):
     rank       0 not fit … 3 fit, for sorting
     sentence   what decided; decided_by: code of its rule
     seq        the last event of the tube or of what it came from that was taken into account
-    inputs     SHA-256 of all that went in but the time; until_ms: the first moment (UTC ms) at which time
-               alone may change the answer; null: time changes nothing
+    inputs     of all that went in but the time: 16 hex digits of SHA-256 each of rules, acts, origin with
+               permits, and temperatures
+    until_ms   the first moment (UTC ms) at which time alone may change the answer; null: time changes nothing
     measured_bp  share of its life that was measured, in hundredths of a per cent
     """
 
@@ -128,31 +128,3 @@ class TrialChange(models.Model):
     class Meta:
         ordering = ["trial", "assay", "before", "now", "tube"]
         constraints = [models.UniqueConstraint(fields=["trial", "tube", "assay"], name="trial_change_once")]
-
-
-class Permit(models.Model):
-    """Authority to take or to hold samples, as a paper says it. `species` empty: for all that it names."""
-
-    programme = models.ForeignKey(Programme, models.PROTECT, related_name="permits")
-    number = models.CharField(max_length=60)
-    allows = models.CharField("allows to", max_length=4, choices=[(one, one) for one in PERMITS_FOR])
-    agency = models.ForeignKey(Agency, models.PROTECT, related_name="permits")
-    issued_by = models.CharField(max_length=120)
-    species = models.CharField(max_length=80, blank=True)
-    valid_from = models.DateField()
-    valid_until = models.DateField()
-    note = models.CharField(max_length=200, blank=True)
-    history = HistoricalRecords()
-
-    class Meta:
-        ordering = ["-valid_from", "number"]
-        constraints = [
-            models.UniqueConstraint(fields=["programme", "number", "allows", "agency"], name="permit_once"),
-            models.CheckConstraint(
-                condition=Q(valid_until__gte=F("valid_from")), name="permit_is_not_reversed"
-            ),
-            models.CheckConstraint(condition=Q(allows__in=PERMITS_FOR), name="permit_allows_a_known_word"),
-        ]
-
-    def __str__(self) -> str:
-        return f"permit {self.number} to {self.allows}"
