@@ -1,31 +1,46 @@
-"""Forms of a handoff."""
+"""Forms of the giver of a handoff, and of whoever ends one."""
 
 from __future__ import annotations
 
 from datetime import datetime
 from typing import Any
-from zoneinfo import ZoneInfo
 
 from django import forms
-from django.core.exceptions import ValidationError
 
 from biobank.checks import gate
-from biobank.forms import ActForm, CelsiusField, LocalTime, TubesField
-from biobank.handoffs.actions import HOW
+from biobank.forms import ActForm, CelsiusField, LocalTime, coming
+from biobank.handoffs.actions import HOW, Parcel
+from biobank.models import shipments
 
 
 class HandOffForm(ActForm):
-    tubes = TubesField(
-        label="Tubes", help_text="Scan each tube, one on a line.", widget=forms.Textarea(attrs={"rows": 8})
-    )
+    """Tubes, boxes and coolers in one field; what they mean is found out by `giving.scanned`."""
+
+    tubes = forms.CharField(
+        label="Tubes, boxes, coolers", max_length=40_000,
+        help_text="Scan each, one on a line. A box or a cooler stands for all tubes in it.",
+        widget=forms.Textarea(attrs={"rows": 8, "autocomplete": "off", "spellcheck": "false"}),
+    )  # fmt: skip
     to = forms.ChoiceField(label="To")
     assay = forms.ChoiceField(
         required=False, label="For which analysis",
         help_text="Then each tube is checked now, and one that is not fit for it is not sent.",
     )  # fmt: skip
     how = forms.ChoiceField(label="Kept on the way", choices=HOW)
-    seal = forms.CharField(label="Seal number", required=False, max_length=40)
+    seal = forms.CharField(
+        label="Seal numbers", required=False, max_length=120, help_text="Several with commas between them."
+    )
     centi_c = CelsiusField(label="Temperature in the container, °C")
+    hazard = forms.ChoiceField(
+        required=False, label="Hazard", choices=[("", "not said"), *shipments.HAZARDS],
+        help_text="What applies is for your shipper and the current regulations to say.",
+    )  # fmt: skip
+    logger = forms.CharField(label="Logger in the container", required=False, max_length=40)
+    carrier = forms.CharField(label="Carrier", required=False, max_length=80)
+    waybill = forms.CharField(label="Waybill number", required=False, max_length=60)
+    ice_kg = forms.DecimalField(
+        label="Dry ice, kg", required=False, min_value=0, max_value=200, decimal_places=2, max_digits=6
+    )
     due = forms.CharField(label="Due by", required=False, widget=LocalTime)
 
     def __init__(self, *args: Any, agencies: list[tuple[str, str]], **kwargs: Any) -> None:
@@ -34,44 +49,15 @@ class HandOffForm(ActForm):
         self.fields["assay"].choices = gate.choices()  # type: ignore[attr-defined]
 
     def clean_due(self) -> datetime | None:
-        text = self.cleaned_data["due"]
-        try:
-            return datetime.fromisoformat(text).replace(tzinfo=ZoneInfo(self.tz)) if text else None
-        except ValueError as why:
-            raise ValidationError("This is not a date and time.", "time_malformed") from why
+        return coming(self.cleaned_data["due"], self.tz)
 
-
-class CountForm(forms.Form):
-    """The count comes before the list is shown, so that it is a count."""
-
-    counted = forms.IntegerField(label="How many tubes did you count?", min_value=0, max_value=1000)
-
-
-class ReceiveForm(ActForm):
-    counted = forms.IntegerField(label="Tubes counted by hand", min_value=0, max_value=1000)
-    seal_intact = forms.ChoiceField(
-        label="Seal",
-        required=False,
-        choices=[("", "no seal"), ("yes", "intact, number agrees"), ("no", "broken or another number")],
-    )
-    centi_c = CelsiusField(label="Temperature in the container, °C")
-    tubes = TubesField(
-        label="Tubes that arrived", required=False, widget=forms.Textarea(attrs={"rows": 8}),
-        help_text="Scan each tube, one on a line. What is not scanned is noted as missing.",
-    )  # fmt: skip
-    damaged = TubesField(
-        label="Of these, damaged", required=False, widget=forms.Textarea(attrs={"rows": 2}),
-        help_text="Leaking, cracked or open: gloves, eye protection, your site's spill rule.",
-    )  # fmt: skip
-    warm = TubesField(
-        label="Of these, warmer than they may be", required=False, widget=forms.Textarea(attrs={"rows": 2})
-    )
-    note = forms.CharField(label="Note", required=False, max_length=500)
-
-    def results(self) -> dict[str, str]:
+    def parcel(self, boxes: dict[str, tuple[str, int | None, int | None]]) -> Parcel:
         said = self.cleaned_data
-        found = {tube: "ok" for tube in said["tubes"]}
-        return found | {tube: "warm" for tube in said["warm"]} | {tube: "damaged" for tube in said["damaged"]}
+        ice = said["ice_kg"]
+        return Parcel(
+            said["carrier"], said["waybill"], said["logger"], said["hazard"],
+            ice_g=None if ice is None else int(ice * 1000), boxes=boxes,
+        )  # fmt: skip
 
 
 class ReasonForm(ActForm):

@@ -1,13 +1,44 @@
 from django.urls import path
 
-from . import views
+from . import (
+    answer_views,
+    case_views,
+    letter_views,
+    link_views,
+    paper_views,
+    receive_views,
+    strip_views,
+    views,
+)
 
 urlpatterns = [
     path("handoffs/", views.handoffs, name="handoffs"),
     path("handoffs/new/", views.new, name="handoff_new"),
     path("handoffs/<uuid:key>/", views.handoff, name="handoff"),
-    path("handoffs/<uuid:key>/receive/", views.receive, name="handoff_receive"),
+    path("handoffs/<uuid:key>/receive/", receive_views.receive, name="handoff_receive"),
+    path("handoffs/<uuid:key>/received/<uuid:event>/", receive_views.received, name="handoff_received"),
     path("handoffs/<uuid:key>/refuse/", views.send_back, {"kind": "refused"}, name="handoff_refuse"),
     path("handoffs/<uuid:key>/withdraw/", views.send_back, {"kind": "withdrawn"}, name="handoff_withdraw"),
     path("handoffs/<uuid:key>/custody.pdf", views.custody_pdf, name="handoff_pdf"),
+    path("handoffs/<uuid:key>/manifest.pdf", paper_views.manifest, name="handoff_manifest"),
+    path("handoffs/<uuid:key>/lid.pdf", paper_views.lid, name="handoff_lid"),
+    path("store/<str:code>/custody.pdf", paper_views.unit_custody, name="unit_custody"),
+    path("handoffs/cases/", case_views.case_list, name="cases"),
+    path("handoffs/cases/<int:pk>/", case_views.case, name="case"),
+    path("handoffs/cases/<int:pk>/owner/", case_views.case_owner, name="case_owner"),
+    path("handoffs/cases/<int:pk>/close/", case_views.case_close, name="case_close"),
+    path("handoffs/<uuid:key>/link/", link_views.link, name="handoff_link"),
+    path("handoffs/<uuid:key>/link/revoke/", link_views.revoke, name="handoff_link_revoke"),
+    path("handoffs/<uuid:key>/strip/", strip_views.enter, name="handoff_strip"),
+    path("handoffs/<uuid:key>/paper/<slug:name>/", strip_views.paper, name="handoff_paper"),
+    path("handoffs/<uuid:key>/tracked/", strip_views.tracked, name="handoff_tracked"),
+    path("handoffs/<uuid:key>/letter/", letter_views.letter, name="letter"),
+    path("handoffs/<uuid:key>/letter.pdf", letter_views.letter_pdf, name="letter_pdf"),
+    path("answer/", answer_views.code, name="answer_code"),
+    path("answer/count/", answer_views.count, name="answer_count"),
+    path("answer/scan/", answer_views.scan, name="answer_scan"),
+    path("answer/compare/", answer_views.compare, name="answer_compare"),
+    path("answer/receipt/", answer_views.receipt, name="answer_receipt"),
+    path("answer/wait/", answer_views.wait, name="answer_wait"),
+    path("answer/<str:secret>/", answer_views.enter, name="answer"),
 ]

@@ -12,20 +12,28 @@ from django.utils import timezone
 
 from biobank.access import may, right
 from biobank.acting import Actor, ms
+from biobank.checks import gate
 from biobank.forms import act_view
-from biobank.handoffs import actions, paper, queries
-from biobank.handoffs.forms import CountForm, HandOffForm, ReasonForm, ReceiveForm
-from biobank.models import Agency
+from biobank.handoffs import actions, cases, giving, paper, queries
+from biobank.handoffs.forms import HandOffForm, ReasonForm
+from biobank.models import Agency, Shipment
+from biobank.models.shipments import HAZARDS
 
 
 @right("see")
 def handoffs(request: HttpRequest) -> HttpResponse:
-    """Every handoff of my agency."""
+    """Handoffs of my agency, a page at a time, and first what waits for an answer."""
     who = request.person  # type: ignore[attr-defined]
-    found = queries.handoffs(who.agency.code, ms(timezone.now()))
+    now, mine = ms(timezone.now()), who.agency.code
+    before = request.GET.get("before", "")
+    rows = queries.handoffs(mine, now, int(before) if before.isdecimal() and len(before) < 16 else None)
+    going = queries.open_handoffs(mine, now)
     return render(request, "handoffs/list.html", {
-        "to_answer": [one for one in found if one.open and one.header["data"]["to"] == who.agency.code],
-        "handoffs": found, "may_hand_off": may(who, "handoff"),
+        "to_answer": [one for one in going if one.header["data"]["to"] == mine],
+        "not_answered": [one for one in going if one.header["org"] == mine],
+        "handoffs": rows, "first": not before,
+        "older": rows[-1].said.seq if len(rows) == queries.SHOWN else None,
+        "cases": cases.of(who).filter(closed=None).count(), "may_hand_off": may(who, "handoff"),
     })  # fmt: skip
 
 
@@ -38,10 +46,12 @@ def new(request: HttpRequest) -> HttpResponse:
     form = HandOffForm(request.POST or None, tz=actor.tz, agencies=others, initial=start)
 
     def do(said: dict[str, Any]) -> str:
+        found = giving.scanned(said["tubes"])
         names = ["how", "seal", "due", "centi_c", "at", "assay"]
         done = actions.hand_off(
-            actor, said["key"], said["tubes"], said["to"], **{name: said[name] for name in names}
-        )
+            actor, said["key"], found.tubes, said["to"], parcel=form.parcel(found.boxes),
+            **{name: said[name] for name in names},
+        )  # fmt: skip
         return reverse("handoff", args=[done.id])
 
     return act_view(
@@ -67,42 +77,26 @@ def found_or_404(request: HttpRequest, key: UUID) -> queries.Handoff:
 
 @right("see")
 def handoff(request: HttpRequest, key: UUID) -> HttpResponse:
-    """One handoff with its tubes and answers."""
+    """One handoff with its tubes, its answers and what became of it."""
     one = found_or_404(request, key)
     who = request.person  # type: ignore[attr-defined]
     mine = may(who, "handoff") and one.open > 0
     receiving = mine and one.header["data"]["to"] == who.agency.code
+    blind = receiving and not one.answers  # whoever must still count does not see the number or the list
     return render(request, "handoffs/handoff.html", {
         "handoff": one,
         "how": dict(actions.HOW)[one.header["data"]["how"]],
+        "hazard": dict(HAZARDS).get(one.header["data"].get("hazard", ""), ""),
+        "shipment": Shipment.objects.filter(handoff=key).values_list("pk", flat=True).first(),
         "receiving": receiving,
         "giving": mine and one.header["org"] == who.agency.code,
-        # whoever must still count does not see the number or the list
-        "rows": [] if receiving and not one.answers else queries.tube_rows(one),
-        "count_form": CountForm(),
-        "chain": [] if receiving and not one.answers else queries.chain(one.tubes),
+        "rows": [] if blind else queries.tube_rows(one),
+        "boxes": {} if blind else queries.boxes(one),
+        "steps": queries.timeline(one),
+        "assay": gate.called(one.header["data"].get("assay")),
+        "cases": [] if blind else cases.of(who).filter(handoff=key),
+        "chain": [] if blind else queries.chain(one.tubes),
     })  # fmt: skip
-
-
-@right("handoff")
-def receive(request: HttpRequest, key: UUID) -> HttpResponse:
-    """Count, scan, answer."""
-    one = found_or_404(request, key)
-    actor = Actor.of(request.user)
-    counted = CountForm(request.GET)
-    start = {"counted": counted.cleaned_data["counted"]} if counted.is_valid() else {}
-    form = ReceiveForm(request.POST or None, tz=actor.tz, initial=start)
-
-    def do(said: dict[str, Any]) -> str:
-        seal = {"yes": True, "no": False}.get(said["seal_intact"])
-        actions.receive(
-            actor, said["key"], str(key), form.results(), counted=said["counted"], seal_intact=seal,
-            centi_c=said["centi_c"], at=said["at"], note=said["note"],
-        )  # fmt: skip
-        return reverse("handoff", args=[key])
-
-    context = {"handoff": one, "counted": start.get("counted"), "rows": queries.tube_rows(one)}
-    return act_view(request, form, "handoffs/receive.html", do, context, done="Received.")
 
 
 @right("handoff")

@@ -11,7 +11,7 @@ from datetime import datetime
 
 from biobank.models import Person, Role
 from biobank.people.lines import Section
-from biobank.people.panels import alarms, decide, field, lab, store, watch
+from biobank.people.panels import alarms, cases, decide, field, lab, permits, store, watch
 
 Panels = Callable[[Person, datetime], list[Section]]
 
@@ -22,12 +22,18 @@ def sections(who: Person, now: datetime) -> list[Section]:
 
 def for_field(who: Person, now: datetime) -> list[Section]:
     panels = [field.open_workups, field.sets_to_do, field.in_our_hands, lab.to_be_answered, field.field_days]
-    return [panel(who, now) for panel in panels]
+    return [*cases.when_any(who, now), *(panel(who, now) for panel in panels)]
 
 
 def for_lab(who: Person, now: datetime) -> list[Section]:
     answers = [lab.to_receive(who, now), lab.to_be_answered(who, now)]
-    return [*alarms.when_open(who, now), answers[0], *lab.bench_work(who, now), answers[1]]
+    return [
+        *alarms.when_open(who, now),
+        *cases.when_any(who, now),
+        answers[0],
+        *lab.bench_work(who, now),
+        answers[1],
+    ]
 
 
 def for_curator(who: Person, now: datetime) -> list[Section]:
@@ -35,7 +41,12 @@ def for_curator(who: Person, now: datetime) -> list[Section]:
         store.beyond_alarm, store.disputes, lab.to_receive, store.silent_loggers, store.broken,
         decide.stopping, lab.to_be_answered, store.imports,
     ]  # fmt: skip
-    first = [*alarms.when_open(who, now), *decide.to_answer(who, now)]
+    first = [
+        *alarms.when_open(who, now),
+        *cases.when_any(who, now),
+        *decide.to_answer(who, now),
+        *permits.ending(who, now),
+    ]
     return [*first, *(panel(who, now) for panel in panels)]
 
 

@@ -18,6 +18,7 @@ from biobank.handoffs import actions as handoffs
 from biobank.models import Tube
 from biobank.scan.turn import BEWARE, Answer, Bag, Turn, no_such_step, not_here
 from custody import queries as ledger
+from custody.core.reconcile import reconcile
 from custody.core.refusal import Refused
 from custody.core.state import TubeState
 
@@ -91,7 +92,9 @@ def receive_step(turn: Turn) -> Answer:
 
 def missing_of(bag: Bag) -> list[TubeState]:
     """Tubes of this handoff that are still open and were not scanned. 1 query."""
-    return [one for one in ledger.find(pending_ref=bag["handoff"]) if one.tube not in bag.get("tubes", [])]
+    open_ = {one.tube: one for one in ledger.find(pending_ref=bag["handoff"])}
+    scans = bag.get("tubes", [])
+    return [open_[tube] for tube in reconcile(open_, scans, len(scans)).missing]
 
 
 def _received(turn: Turn, missing: int) -> Answer:

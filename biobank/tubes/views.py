@@ -9,6 +9,7 @@ from django.utils import timezone
 
 from biobank.access import right, tube_or_404
 from biobank.acting import ms
+from biobank.handoffs import own_numbers
 from biobank.handoffs.paper import tube_pdf
 from biobank.models import Tube
 from biobank.temperature.queries import tube_trace
@@ -18,13 +19,15 @@ from biobank.tubes.queries import story
 
 @right("see")
 def find(request: HttpRequest) -> HttpResponse:
-    """Scan or type a code to open its page."""
+    """Scan or type a code, or an own number of my agency, to open a tube's page."""
     form = FindForm(request.GET or None)
     if form.is_valid():
         code = form.cleaned_data["scan"]
         if Tube.objects.filter(code=code).exists():
             return redirect("tube", code)
         form.add_error("scan", ValidationError("There is no tube with this code here.", "tube_unknown"))
+    elif form.is_bound and (own := own_numbers.find(request.person.agency.code, request.GET.get("scan", ""))):  # type: ignore[attr-defined]
+        return redirect("tube", own)
     return render(
         request, "tubes/find.html", {"form": form}, status=422 if form.is_bound and form.errors else 200
     )

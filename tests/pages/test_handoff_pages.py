@@ -37,8 +37,13 @@ def test_tubes_go_from_the_field_to_the_laboratory(sign_in, tubes):
         "count the tubes by hand" in before and tubes[0][:5] not in before
     )  # the list comes after the count
     assert lab.get(f"{page}receive/?counted=6").status_code == 200
-    said = {"key": new_id(), "counted": "6", "seal_intact": "yes", "tubes": "\n".join(tubes)}
-    assert lab.post(f"{page}receive/", said).status_code == 302
+    for said in (
+        {"step": "count", "seal_state": "intact", "seal": "S-9", "counted": "6"},
+        {"step": "scan", "scans": "\n".join(tubes)},
+        {"step": "compare", "do": "next"},
+        {"step": "confirm", "key": new_id()},
+    ):
+        assert lab.post(f"{page}receive/", said).status_code == 302
     assert {one.custodian for one in ledger.states(tubes).values()} == {"TFL"}
     assert "accepted" in lab.get(page).content.decode()
     paper = lab.get(f"{page}custody.pdf")

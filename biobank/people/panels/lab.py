@@ -32,7 +32,7 @@ def to_receive(who: Person, now: datetime) -> Section:
     coming = mine(who, ledger.find(pending_to=who.agency.code))
     lines = [
         Line(
-            f"{many(len(tubes), 'tube')} from {tubes[0].custodian}",
+            f"From {tubes[0].custodian}: count first",  # how many were sent is shown after the count
             reverse("handoff", args=[ref]),
             since(tubes[0].last_ms, now, "handed off"),
             "now",
@@ -45,13 +45,17 @@ def to_receive(who: Person, now: datetime) -> Section:
 
 
 def to_be_answered(who: Person, now: datetime) -> Section:
-    going = mine(who, ledger.find(custodian=who.agency.code, pending_to__isnull=False))
+    """Those that are due first stand first. 6 queries."""
+    going = by_handoff(mine(who, ledger.find(custodian=who.agency.code, pending_to__isnull=False)))
+    said = ledger.told(ref for ref, _ in going)
+    due = {ref: said[ref].header["data"].get("due_ms") for ref, _ in going if ref in said}
     lines = [
         Line(
             f"{many(len(tubes), 'tube')} to {tubes[0].pending_to}",
             reverse("handoff", args=[ref]),
             since(tubes[0].last_ms, now, "handed off"),
+            *(("act", "overdue") if (due.get(ref) or 1 << 62) < ms(now) else ()),
         )
-        for ref, tubes in by_handoff(going)
+        for ref, tubes in sorted(going, key=lambda one: due.get(one[0]) or 1 << 62)
     ]
     return Section("Handed off, not yet answered", lines, "Every handoff has been answered.")
