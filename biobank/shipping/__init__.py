@@ -1,0 +1,1 @@
+"""Shipments: what goes, on which way, kept cold by what, packed and marked how, and when it must leave."""
