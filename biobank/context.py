@@ -40,6 +40,7 @@ PLACES = [
 
 # rooms that are reached from a place: the beginning of their addresses, and the URL name of the place
 UNDER = {"/board/": "bench", "/counts/": "store", "/evacuation/": "store", "/disposal/": "store"}
+UNDER |= {"/shipments/": "handoffs", "/permits/": "rules", "/answer/": "handoffs"}
 UNDER |= dict.fromkeys(("/alarms/", "/loggers/", "/readings/"), "temperatures")
 
 zone: ContextVar[str] = ContextVar("zone", default=settings.TIME_ZONE)

@@ -60,7 +60,7 @@ class Head:
 
 def rule_sets() -> list[RuleSet]:
     """All versions, newest first within a code, with `size`: how many rules. 1 query."""
-    return list(RuleSet.objects.annotate(size=Count("rules")))
+    return list(RuleSet.objects.annotate(size=Count("rules")).order_by("code", "-version"))
 
 
 def in_force() -> RuleSet | None:
@@ -110,7 +110,7 @@ def counted(trial: Trial, programme: Programme) -> dict[str, Any]:
     steps = trial_queries.steps_of(changes)
     return {
         "steps": steps, "verdicts": sum(one.count for one in steps),
-        "tubes": trial_queries.tubes_changed(changes),
+        "tubes": trial_queries.tubes_changed(changes), "worse": sum(one.count for one in steps if one.worse),
     }  # fmt: skip
 
 

@@ -77,7 +77,10 @@ def rules_compare(request: HttpRequest) -> HttpResponse:
     if any(key and key not in by_key for key in asked):
         raise Http404("There is no such rule set.")
     old, new = (by_key.get(key) for key in asked)
-    context = {"versions": [(key, one, str(one)) for key, one in by_key.items()], "old": old, "new": new}
+    context = {
+        "versions": [(key, one, str(one)) for key, one in by_key.items()], "old": old, "new": new,
+        "picked": (old or queries.in_force(), new or next(iter(versions), None)),
+    }  # fmt: skip
     if old and new:
         groups = queries.named(compare.between(value_of(old), value_of(new)))
         context |= {"groups": groups, "counts": compare.count([group for _, group in groups])}

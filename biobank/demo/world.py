@@ -5,6 +5,7 @@ from __future__ import annotations
 import secrets
 from dataclasses import dataclass, field
 from datetime import date, datetime, time, timedelta
+from typing import Any
 from zoneinfo import ZoneInfo
 
 from django.contrib.auth import get_user_model
@@ -18,7 +19,6 @@ from biobank.models import (
     Agency,
     Animal,
     Identifier,
-    Permit,
     Person,
     PlannedTube,
     Programme,
@@ -26,6 +26,7 @@ from biobank.models import (
     SamplePlan,
     Site,
 )
+from biobank.permits.actions import save_permit
 from biobank.plans.actions import install
 from biobank.store.actions import add_unit
 from custody.core.event import derived_id
@@ -139,7 +140,10 @@ class World:
 def make_world() -> World:
     """Reference data, each row with its history's who and why."""
     programme = Programme.objects.create(code=CODE, name="Skarvik Bay harbour seals", tz=TZ)
-    agencies = {code: Agency.objects.create(code=code, name=name) for code, name in AGENCIES}
+    agencies = {
+        code: Agency.objects.create(code=code, name=name, address=f"{name}, Quay 1, Skarvik (invented)")
+        for code, name in AGENCIES
+    }
     site = Site.objects.create(programme=programme, code="SKV", name="Skarvik Bay")
     world = World(timezone.now().astimezone(ZoneInfo(TZ)).date(), programme, site, make_plan(programme))
     for username, code, name, agency, role in PEOPLE:
@@ -199,16 +203,26 @@ def limit_blood(world: World) -> None:
 
 
 def make_permits(world: World, agencies: dict[str, Agency]) -> None:
-    """Invented papers: the survey may take samples, and all three may hold them."""
+    """Invented papers: the survey may take samples of twelve seals, all three may hold and send them, and
+    two may receive; one of them ends soon."""
     start = date(world.today.year - 1, 1, 1)
-    for allows, agency in [("take", "SSS"), ("hold", "SSS"), ("hold", "TFL"), ("hold", "NLB")]:
-        permit = Permit(
-            programme=world.programme, number=f"SKV-{allows[0].upper()}-{agency}", allows=allows,
-            agency=agencies[agency], issued_by="Skarvik fisheries office (invented)",
-            species=SPECIES, valid_from=start, valid_until=date(start.year + 3, 12, 31),
-        )  # fmt: skip
-        with saving(world.people["curator"].user, WHY, permit):
-            permit.save()
+    soon = world.today + timedelta(days=25)
+    rows: list[tuple[str, str, dict[str, Any]]] = [
+        ("take", "SSS", {"quantity": 12, "counted": "animals"}), ("hold", "SSS", {}), ("hold", "TFL", {}),
+        ("hold", "NLB", {}), ("receive", "TFL", {}), ("receive", "NLB", {}), ("send", "NLB", {}),
+        ("send", "TFL", {"recipients": [agencies["NLB"]]}),
+        ("send", "SSS", {"quantity": 400, "counted": "tubes", "recipients": [agencies["TFL"]]}
+                        | {"valid_until": soon}),
+    ]  # fmt: skip
+    for allows, agency, more in rows:
+        said = {
+            "sort": "permit", "number": f"SKV-{allows[0].upper()}-{agency}", "allows": allows,
+            "agency": agencies[agency], "issued_by": "Skarvik fisheries office (invented)",
+            "species": SPECIES, "parts": "", "quantity": None, "counted": "", "people": [],
+            "recipients": [], "valid_from": start, "valid_until": date(start.year + 3, 12, 31),
+            "conditions": "", "note": "",
+        } | more  # fmt: skip
+        save_permit(world.programme, None, said, world.people["curator"].user, WHY)
 
 
 def make_units(world: World, agencies: dict[str, Agency]) -> None:

@@ -15,7 +15,7 @@ from tqdm import tqdm
 
 from biobank.acting import ms
 from biobank.checks import judging
-from biobank.demo import cold, days, instruments, report, world
+from biobank.demo import cold, days, instruments, parcels, report, world
 from biobank.models import Person, Programme
 from custody import checkpoints
 from custody import queries as ledger
@@ -51,6 +51,7 @@ class Command(BaseCommand):
             *days.steps(made),
             ("temperatures", lambda: cold.chill(made, now)),
             ("loggers", lambda: instruments.vouch(made, now)),
+            ("a parcel", lambda: parcels.plan(made)),
             ("verdicts", lambda: judging.everything(ms(timezone.now()))),
         ]
         for name, do in (bar := tqdm(todo, unit="step", desc="Playing the demo")):
