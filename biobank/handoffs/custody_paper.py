@@ -306,7 +306,8 @@ def _temperature(data: Mapping[str, Any]) -> str:
 
 
 def _seal(data: Mapping[str, Any]) -> str:
-    said = {True: "intact", False: "not intact"}.get(data.get("seal_intact"), "not looked at, or none there")
+    words = {True: "intact", False: "not intact", None: "not looked at, or none there"}
+    said = words[data.get("seal_intact")]
     return f"{said}; number read: {data['seal']}" if data.get("seal") else said
 
 

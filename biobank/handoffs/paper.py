@@ -54,7 +54,7 @@ def drawn(rows: Sequence[str], light: int) -> SafeString:
 def laid(template: str, context: dict[str, Any]) -> str:
     """The HTML of a paper."""
     around = {"made": timezone.now(), "site_name": settings.SITE_NAME, "demo": settings.DEMO}
-    return render_to_string(template, context | around)
+    return str(render_to_string(template, context | around))
 
 
 def pdf(template: str, context: dict[str, Any]) -> bytes:

@@ -48,6 +48,14 @@ def lid(request: HttpRequest, key: UUID) -> HttpResponse:
 
 
 @right("see")
+def custody_pdf(request: HttpRequest, key: UUID) -> HttpResponse:
+    """The chain-of-custody paper of a handoff."""
+    one = found_or_404(request, key)
+    _counted_first(request.person, one)  # type: ignore[attr-defined]
+    return _pdf(paper.handoff_pdf(one), f"custody-{one.said.seq}")
+
+
+@right("see")
 def unit_custody(request: HttpRequest, code: str) -> HttpResponse:
     """The chain of custody of the tubes that are in a box now."""
     unit = get_object_or_404(Unit.objects.select_related("agency"), code=code)

@@ -14,7 +14,7 @@ from biobank.access import may, right
 from biobank.acting import Actor, ms
 from biobank.checks import gate
 from biobank.forms import act_view
-from biobank.handoffs import actions, cases, giving, paper, queries
+from biobank.handoffs import actions, cases, giving, queries
 from biobank.handoffs.forms import HandOffForm, ReasonForm
 from biobank.models import Agency, Shipment
 from biobank.models.shipments import HAZARDS
@@ -113,12 +113,3 @@ def send_back(request: HttpRequest, key: UUID, kind: str) -> HttpResponse:
     return act_view(
         request, form, "handoffs/send_back.html", do, {"handoff": one, "kind": kind}, done="Noted."
     )
-
-
-@right("see")
-def custody_pdf(request: HttpRequest, key: UUID) -> HttpResponse:
-    """The chain-of-custody paper of a handoff."""
-    one = found_or_404(request, key)
-    page = paper.handoff_pdf(one)
-    return HttpResponse(page, content_type="application/pdf", headers={
-        "Content-Disposition": f'inline; filename="custody-{one.said.seq}.pdf"'})  # fmt: skip

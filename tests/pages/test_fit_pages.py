@@ -86,7 +86,7 @@ def test_the_answer_follows_the_bench(one_set, people, sign_in):
     graded(people, tube, 1)
     spun(people, tube, 11, 20)
     text = words(get(client, "fit_tube", tube.code, at=NOON))
-    assert "Spun 2 h after draw; limit 2 h." in text and "Haemolysis grade 1; at most 1." in text
+    assert "Spun 2 h after draw; limit 2 h." in text and "Haemolysis grade 1; at most grade 1." in text
     assert "5 mL left; at least 6 mL." in text
     assert re.search(r"1 not fit 1 fit", text)
 
@@ -343,7 +343,9 @@ def test_the_word_is_that_of_now_and_says_that_it_changed(three, people, sign_in
     perform(people.actor("fieldtech"), "graded", key=new_id(), at=moment(11, 59), data={},
             lines=[{"t": three[0].code, "role": "subj", "haemolysis": 2}])  # fmt: skip
     text = words(get(sign_in("labtech"), "fit_assay", "POTAS", at=NOON, word="fit"))
-    assert "Changed since 3 May 2026 12:00: was fit." in text and "Haemolysis grade 2; at most 1." in text
+    assert (
+        "Changed since 3 May 2026 12:00: was fit." in text and "Haemolysis grade 2; at most grade 1." in text
+    )
     assert "1 on this page changed since." in text
 
 
