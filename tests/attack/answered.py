@@ -18,17 +18,24 @@ from biobank.models import (
     Count,
     CountDraw,
     Evacuation,
+    HandoffCase,
+    HandoffPaper,
     Logger,
     LoggerImport,
     LoggerPlacement,
     NominalTemperature,
+    OwnNumber,
+    Permit,
+    PermitFile,
     ReadingConflict,
     ReadingExclusion,
     Rotor,
+    Shipment,
     Swap,
     ThawAnswer,
     ThermalEvent,
     ThermalResult,
+    TransferLetter,
 )
 from biobank.temperature import blocks
 from tests.people import DAY, People, make_animal
@@ -55,6 +62,35 @@ def one_of_each(store: People) -> None:
     AnimalMerge.objects.create(kept=store.animal, gone=other, kind="chip", proof="same chip", by=who, at=AT)
     Rotor.objects.create(agency=store.tfl, name="A", places=24, radius_mm=100, max_rpm=4_000)
     measured(store)
+    given(store)
+
+
+def given(store: People) -> None:
+    """A permit with its paper; a handoff's letter, signed paper, case and receiver's number; a shipment."""
+    who, programme, key = store.person("curator"), store.programme, uuid.uuid4
+    paper = {"name": "a.png", "kind": "image/png", "size": 1, "sha256": "0" * 64, "content": b"a", "by": who}
+    permit = Permit.objects.create(
+        programme=programme, number="1", allows="hold", agency=store.nlb, issued_by="the office",
+        valid_from=DAY, valid_until=DAY,
+    )  # fmt: skip
+    PermitFile.objects.create(permit=permit, **paper)
+    HandoffPaper.objects.create(handoff=key(), **paper)
+    HandoffCase.objects.create(
+        handoff=key(), event=key(), code="seal", said="broken", owner=who, due=DAY, opened=AT
+    )
+    OwnNumber.objects.create(agency=store.nlb, tube="K7R2M103X", number="N-1", event=key())
+    TransferLetter.objects.create(
+        programme=programme, year=2026, n=1, handoff=key(), purpose="serology", by=who, at=AT
+    )
+    Shipment.objects.create(
+        programme=programme,
+        number="S-1",
+        giver=store.nlb,
+        receiver=store.tfl,
+        terms="service",
+        made_by=who,
+        made=AT,
+    )
 
 
 def measured(store: People) -> None:

@@ -61,6 +61,11 @@ ATTACKS = {
     15: ("the table of held items is flooded", [
         f"{HERE}/test_bad_input.py::test_ten_thousand_junk_items_fill_no_more_than_a_day_s_room",
     ]),
+    24: ("a link is guessed, used again, late, or for another handoff", [
+        f"{HERE}/test_links.py::test_guessing_addresses_is_stopped_after_ten_a_minute",
+        f"{HERE}/test_links.py::test_a_closed_link_tells_a_stranger_as_much_as_one_that_never_was",
+        f"{HERE}/test_links.py::test_a_link_shows_and_answers_no_other_handoff",
+    ]),
     27: ("too large, too deep, no number", [
         f"{HERE}/test_bad_input.py::test_bad_input_is_held_with_its_raw_text_and_is_no_truth",
     ]),

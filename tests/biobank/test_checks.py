@@ -229,7 +229,7 @@ def test_an_aliquot_of_a_gel_tube_is_judged_by_the_spin_and_not_by_its_vials_add
 def test_without_a_grade_nobody_can_tell(law, lab, drawn):
     spin(lab, 0.75)
     assert word("POTASSIUM", BLOOD).word == "cannot_tell"
-    assert word("POTASSIUM", BLOOD).sentence.startswith("Haemolysis was not graded; at most 1")
+    assert word("POTASSIUM", BLOOD).sentence.startswith("Haemolysis was not graded; at most grade 1")
 
 
 def test_an_uncertain_draw_makes_it_cannot_tell(law, lab, drawn):

@@ -1,6 +1,6 @@
 """The gate: nothing goes to an analysis without a verdict of this moment, and nothing that is not fit for it.
 
-Which words stop a tube is design.md section 7: not fit and cannot tell do, unless two people let it through.
+Which words stop a tube is our own design: not fit and cannot tell do, unless two people let it through.
 """
 
 from __future__ import annotations

@@ -1,6 +1,6 @@
 """Overrides: asked by one, answered by another, for one finding of one tube, while it reads as it did.
 
-That two people are needed and the finding stays is design.md section 7; no outside text fixes more.
+That two people are needed and the finding stays is our own design; no outside text fixes more.
 """
 
 from __future__ import annotations

@@ -119,6 +119,12 @@ def test_a_bench_is_no_storage():
     assert [p.kind for p in found] == [WORK, STORED, OUT, STORED]
 
 
+def test_two_generations_that_were_made_in_one_moment_leave_no_phase_of_no_length():
+    """As an import of old times may say it: a day is all that is known of both."""
+    found = cut([DRAW(0), MADE(3), MADE(3)], [freezer(2, 4)], [], 0, 4)
+    assert said(found) == ["Draw to freezer 0-2", "Stored in F1 2-3", "Stored in F1 3-4"]
+
+
 moments = st.integers(0, 60)
 acts = st.builds(Act, st.sampled_from(["drawn", "spun", "aliquoted", "thawed"]), moments, st.booleans())
 homes = st.sampled_from([("F1", "freezer", True), ("F2", "freezer", True), ("R", "fridge", False),

@@ -65,8 +65,9 @@ def test_each_answer_of_the_demo_has_the_sentence_that_its_story_calls_for(playe
     """By hand from the scenario: a spin 262 min after the needle, grade 3, no logger, an open door."""
     said = set(said_of_all())
     assert ("not_fit", "Spun 4 h 21 min after draw; limit 3 h.") in said
-    assert ("not_fit", "Haemolysis grade 3; at most 1.") in said
-    assert ("cannot_tell", "Haemolysis was not graded; at most 1.") in said
+    above = "at most grade 1 or 149.99 mg/dL. Above that potassium reads high."
+    assert ("not_fit", f"Haemolysis grade 3; {above}") in said
+    assert ("cannot_tell", f"Haemolysis was not graded; {above}") in said
     assert any(word == "caution" and "above −60 °C in a freezer" in sentence for word, sentence in said)
     assert any(word == "cannot_tell" and "not measured" in sentence for word, sentence in said)
     assert any(word == "fit" and "nothing speaks against it" in sentence for word, sentence in said)
