@@ -268,6 +268,8 @@ def _like(a: Phase, b: Phase) -> bool:
 
 
 def _between(parts: Iterable[Phase], start: int, end: int) -> list[Phase]:
+    if start >= end:  # two tubes of the line were made in one and the same millisecond
+        return []
     return [_within(one, start, end) for one in parts if one.start_ms < end and one.end_ms > start]
 
 
