@@ -22,7 +22,7 @@ from custody.core.event import Act
 from custody.core.refusal import Refused
 from custody.models import Event, Head, Line
 
-MOST_LINES = 1_000  # ledger.md section 7, threat 27
+MOST_LINES = 1_000  # more in one item would fill the disk
 LONGEST_BODY = 20_000
 BACK_MS = 2 * 60_000  # a clock that is set right by seconds is no news; common practice, no source
 log = logging.getLogger(__name__)

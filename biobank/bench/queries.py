@@ -14,7 +14,7 @@ from custody import queries as ledger
 from custody.core.state import Happening, TubeState
 
 SEPARATED = {"SER", "PL1", "BUF", "CEL"}  # only a spin brings them apart (SPREC: serum, plasma, buffy coat)
-FIRST_ALIQUOT = 101  # labels.md: numbers below are primaries
+FIRST_ALIQUOT = 101  # numbers below are primaries
 
 
 @dataclass(frozen=True)

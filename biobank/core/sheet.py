@@ -205,7 +205,7 @@ class Stock:
 
     @property
     def text_left(self) -> float:
-        """Four modules off the QR code: its quiet zone (qrcode.com; standards.md 7.3)."""
+        """Four modules off the QR code: its quiet zone (qrcode.com)."""
         return EDGE_MM + self.qr_mm + self.mm(4 * self.qr_dots)
 
     @property
