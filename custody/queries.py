@@ -129,9 +129,7 @@ def event(event_id: str) -> Said | None:
     return _said([found])[0] if found else None
 
 
-def events(
-    kind: str | None = None, org: str | None = None, refs: Iterable[str] | None = None
-) -> list[Said]:
+def events(kind: str | None = None, org: str | None = None, refs: Iterable[str] | None = None) -> list[Said]:
     """Whole events, newest first: of a kind, of an agency, or those that answer these. 2 queries."""
     found = Event.objects.order_by("-seq")
     found = found.filter(kind=kind) if kind else found
